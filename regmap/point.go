@@ -1,0 +1,107 @@
+package regmap
+
+import (
+	"math/big"
+	"time"
+
+	"plumbline/regmap/doc"
+)
+
+// A Point is one named quantity of a device: where it lies, how its bits are
+// read, and what they mean. Points do not change after loading. The zero Point
+// is not valid.
+//
+// A named bit or bit field of a word is a Point of its own, with the word's
+// name, a dot and its own name, and Part set.
+type Point struct {
+	Name    string // its key in the map file; "state.healthy" for a named bit
+	Tag     string // the tag on the drawing
+	About   string
+	Table   Table
+	Address Address
+	Type    Type
+	Order   Order
+	Count   int // registers or bits that it takes
+	Length  int // characters, for strings
+	Part    Part
+	Inverse bool // active when 0
+	Fields  []Point
+
+	Scale    Scale
+	Signal   bool // the raw span is 4 to 20 mA
+	Units    string
+	Decimals int // digits shown after the point; -1: what the scale resolves
+	Values   []Named
+	Absent   []uint64 // contents that mean 'no value', at full width after ordering
+
+	Write     *Write // nil: read only
+	Alarm     *Alarm // nil: none
+	AlarmBit  bool   // alarm when active
+	Overlay   bool   // may lie over other points
+	Counter   bool
+	Every     time.Duration // 0: as the line says
+	Reference Reference     // as written; zero where an address was written
+
+	Pos doc.Pos // where the map declares it
+}
+
+// Part is some of the bits of a word: Low the least significant one counted
+// from 0, Width how many. The zero Part is the whole word.
+type Part struct{ Low, Width uint8 }
+
+// Named is a name for one value of a point.
+type Named struct {
+	Value *big.Rat
+	Name  string
+}
+
+// Write says how a point may be written.
+type Write struct {
+	Min, Max, Step *big.Rat      // engineering units; nil: not limited
+	Hold           time.Duration // pulse: how long it is held; 0: no pulse
+	Function       int           // 6 or 16 (5 or 15 for coils); 0: what fits
+	By             string        // bits: "mask" or "read-modify-write"; ""
+	OnlyWhen       []Condition
+	ReadBack       string // the point to read back; "": the point itself
+	Outside        Outside
+}
+
+// Condition is an interlock: a point and the value that it must show.
+type Condition struct{ Point, Value string }
+
+// Outside is what a station does with a value beyond min or max.
+type Outside uint8
+
+// The four ways a station meets a value beyond its limits.
+const (
+	OutsideLimit Outside = iota // takes the nearest limit
+	OutsideIgnore
+	OutsideAccept
+	OutsideRefuse // answers exception 04
+)
+
+// OutsideNames are the names of Outside in map files, in its order.
+var OutsideNames = []string{"limit", "ignore", "accept", "refuse"}
+
+// Alarm is a point's alarm limits, engineering units; nil: none.
+type Alarm struct {
+	HighHigh, High, Low, LowLow *big.Rat
+	Deadband                    *big.Rat
+	Delay, OffDelay             time.Duration
+	Latch                       bool
+}
+
+// Span is the addresses that the point takes.
+func (p *Point) Span() Span { return Span{Table: p.Table, First: p.Address, Count: p.Count} }
+
+// Writable says whether the map allows writing the point.
+func (p *Point) Writable() bool { return p.Write != nil }
+
+// Contents is anything register contents can be taken from: a bank, an answer,
+// a capture, a look.
+type Contents interface {
+	// AppendRaw appends the contents of the span, one element an item (bits
+	// as 0 or 1), and says whether all of it is there; if not, dst comes back
+	// as it was.
+	AppendRaw(dst []uint16, s Span) ([]uint16, bool)
+}

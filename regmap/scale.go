@@ -1,0 +1,182 @@
+package regmap
+
+import (
+	"errors"
+	"math"
+	"math/big"
+)
+
+// A Scale turns the number in the registers into engineering units and back:
+// value = number x times + plus, in exact rationals. The zero Scale changes
+// nothing. It is immutable.
+type Scale struct {
+	line  *line // nil: identity
+	span  *span // nil: times and plus, no limits
+	clamp bool
+}
+
+// line is value = (n x p + q) / d. Where every step fits 53 bits it is one
+// correctly rounded float64 division.
+type line struct {
+	p, q, d     *big.Int
+	fp, fq, fd  float64 // the same, where all three are within 53 bits
+	fits        bool
+	times, plus *big.Rat
+}
+
+// span is the two ends between which a linear scale is declared.
+type span struct {
+	rawLow, rawHigh float64 // ordered, of the number in the registers
+	rawA, rawB      *big.Rat
+	valueA, valueB  *big.Rat
+}
+
+// ErrScale is wrapped by the errors of the scale constructors.
+var ErrScale = errors.New("scale")
+
+// TimesPlus is the scale value = number x times + plus. times must not be 0.
+func TimesPlus(times, plus *big.Rat) (Scale, error) {
+	if times.Sign() == 0 {
+		return Scale{}, errors.Join(ErrScale, errors.New("times 0 makes every value the same"))
+	}
+	return Scale{line: newLine(times, plus)}, nil
+}
+
+// SpanScale is the line through (rawA, valueA) and (rawB, valueB); numbers
+// outside are out of span. Both ends of each pair must differ.
+func SpanScale(rawA, rawB, valueA, valueB *big.Rat) (Scale, error) {
+	if rawA.Cmp(rawB) == 0 {
+		return Scale{}, errors.Join(ErrScale, errors.New("both raw ends are equal"))
+	}
+	if valueA.Cmp(valueB) == 0 {
+		return Scale{}, errors.Join(ErrScale, errors.New("both value ends are equal"))
+	}
+	times := new(big.Rat).Sub(valueB, valueA)
+	times.Quo(times, new(big.Rat).Sub(rawB, rawA))
+	plus := new(big.Rat).Sub(valueA, new(big.Rat).Mul(rawA, times))
+	a, _ := rawA.Float64()
+	b, _ := rawB.Float64()
+	return Scale{line: newLine(times, plus), span: &span{
+		rawLow: min(a, b), rawHigh: max(a, b), rawA: rawA, rawB: rawB, valueA: valueA, valueB: valueB,
+	}}, nil
+}
+
+// Clamped is the same scale with numbers limited to its span.
+func (s Scale) Clamped() Scale { s.clamp = true; return s }
+
+// Clamps says whether numbers are limited to the span.
+func (s Scale) Clamps() bool { return s.clamp }
+
+// Identity says whether the scale changes nothing.
+func (s Scale) Identity() bool { return s.line == nil }
+
+// Span is the declared ends; ok is false for a scale without them.
+func (s Scale) Span() (rawA, rawB, valueA, valueB *big.Rat, ok bool) {
+	if s.span == nil {
+		return nil, nil, nil, nil, false
+	}
+	return s.span.rawA, s.span.rawB, s.span.valueA, s.span.valueB, true
+}
+
+// TimesPlus is the scale as value = number x times + plus.
+func (s Scale) TimesPlus() (times, plus *big.Rat) {
+	if s.line == nil {
+		return big.NewRat(1, 1), new(big.Rat)
+	}
+	return s.line.times, s.line.plus
+}
+
+// Outside says whether a number lies beyond the declared span.
+func (s Scale) Outside(n float64) bool {
+	return s.span != nil && (n < s.span.rawLow || n > s.span.rawHigh)
+}
+
+func newLine(times, plus *big.Rat) *line {
+	d := new(big.Int).Mul(times.Denom(), plus.Denom())
+	g := new(big.Int).GCD(nil, nil, times.Denom(), plus.Denom())
+	d.Quo(d, g) // least common denominator
+	l := &line{times: times, plus: plus, d: d,
+		p: new(big.Int).Mul(times.Num(), new(big.Int).Quo(d, times.Denom())),
+		q: new(big.Int).Mul(plus.Num(), new(big.Int).Quo(d, plus.Denom())),
+	}
+	if l.p.IsInt64() && l.q.IsInt64() && l.d.IsInt64() {
+		l.fp, l.fq, l.fd = float64(l.p.Int64()), float64(l.q.Int64()), float64(l.d.Int64())
+		l.fits = abs(l.p.Int64()) < fastLimit && abs(l.q.Int64()) < fastLimit && l.d.Int64() < fastLimit
+	}
+	return l
+}
+
+// fastLimit keeps whole numbers inside float64's 53 bits with two bits to
+// spare, so that one rounding on the way up cannot move the way back.
+const fastLimit = 1 << 51
+
+func abs(n int64) int64 {
+	if n < 0 {
+		return -n
+	}
+	return n
+}
+
+// apply turns the number n (Int, Uint or Float) into its engineering value.
+func (s Scale) apply(n Value) Value {
+	if s.line == nil {
+		return n
+	}
+	l := s.line
+	if f, ok := n.Float(); ok && l.fits && n.kind != Float && math.Abs(f) < fastLimit {
+		if top := f*l.fp + l.fq; math.Abs(f*l.fp) < fastLimit && math.Abs(top) < fastLimit {
+			return FloatValue(top / l.fd)
+		}
+	}
+	return l.slow(n)
+}
+
+// slow is apply in rationals.
+func (l *line) slow(n Value) Value {
+	if f := math.Float64frombits(n.bits); n.kind == Float && f == 0 && math.Signbit(f) {
+		return l.negativeZero()
+	}
+	r := n.exactRat()
+	r.Mul(r, l.times)
+	r.Add(r, l.plus)
+	f, same := r.Float64()
+	v := FloatValue(f)
+	if !same && v.kind == Float {
+		v.exact = &exactNumber{rat: r}
+	}
+	return v
+}
+
+// negativeZero is apply for -0, whose sign no rational can hold.
+func (l *line) negativeZero() Value {
+	f, _ := l.plus.Float64()
+	if f == 0 && l.times.Sign() > 0 {
+		f = math.Copysign(0, -1)
+	}
+	v := FloatValue(f)
+	v.exact = &exactNumber{rat: new(big.Rat).Set(l.plus), negativeZero: true}
+	return v
+}
+
+// exactRat is the number exactly as stored: a float's binary value, not its
+// shortest decimal.
+func (v Value) exactRat() *big.Rat {
+	if v.kind == Float && v.exact == nil {
+		return new(big.Rat).SetFloat64(math.Float64frombits(v.bits))
+	}
+	return v.Rat()
+}
+
+// undo turns an engineering value into the number in the registers, exactly;
+// negativeZero tells a -0 that came from one. v must be a number.
+func (s Scale) undo(v Value) (r *big.Rat, negativeZero bool) {
+	if v.exact != nil && v.exact.negativeZero {
+		return new(big.Rat), true
+	}
+	if f, _ := v.Float(); s.line == nil || f == 0 && s.line.plus.Sign() == 0 {
+		return v.exactRat(), v.kind == Float && math.Signbit(f) && f == 0
+	}
+	r = v.exactRat()
+	r.Sub(r, s.line.plus)
+	return r.Quo(r, s.line.times), false
+}
