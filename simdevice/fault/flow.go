@@ -1,0 +1,231 @@
+package fault
+
+import (
+	"sync"
+	"time"
+)
+
+// flow is one direction of a link: what is on its way and what has arrived.
+// Everything in it is under the link's lock.
+type flow struct {
+	link     *link
+	filter   Filter
+	readable sync.Cond
+	writable sync.Cond
+	readBy   deadline
+	writeBy  deadline
+
+	buf   []byte // arrived bytes from off on
+	off   int
+	marks []int // ends of the deliveries in buf, ascending; each above off
+	first int   // the first mark that counts
+
+	fin        bool // the reader has been told that no more comes
+	readerGone bool // the reading end is closed
+	writerGone bool // the writing end is closed for writing
+	load       int  // bytes on their way or unread
+
+	courier courier
+}
+
+func newFlow(l *link) *flow {
+	f := &flow{link: l}
+	f.readable.L = &l.mu
+	f.writable.L = &l.mu
+	f.readBy = deadline{mu: &l.mu, cond: &f.readable}
+	f.writeBy = deadline{mu: &l.mu, cond: &f.writable}
+	f.courier = courier{mu: &l.mu, to: f}
+	return f
+}
+
+func (f *flow) unread() int { return len(f.buf) - f.off }
+
+// take moves bytes of the oldest delivery to p.
+func (f *flow) take(p []byte) int {
+	end := f.marks[f.first]
+	n := copy(p, f.buf[f.off:end])
+	f.off += n
+	f.load -= n
+	if f.off == end {
+		f.first++
+	}
+	if f.off == len(f.buf) {
+		f.empty()
+	}
+	f.writable.Broadcast()
+	return n
+}
+
+// empty starts the buffer again; a large one is given back.
+func (f *flow) empty() {
+	f.off, f.first = 0, 0
+	if cap(f.buf) > Window || cap(f.marks) > Window {
+		f.buf, f.marks = nil, nil
+		return
+	}
+	f.buf, f.marks = f.buf[:0], f.marks[:0]
+}
+
+// forget throws the unread bytes away.
+func (f *flow) forget() {
+	f.load -= f.unread()
+	f.empty()
+	f.writable.Broadcast()
+}
+
+// discard throws away also what is on its way.
+func (f *flow) discard() {
+	f.forget()
+	f.courier.clear()
+	f.load = 0
+}
+
+// send takes one written chunk.
+func (f *flow) send(p []byte) {
+	if f.filter == nil {
+		f.load += len(p)
+		if f.courier.idle() {
+			f.arrive(p)
+			return
+		}
+		f.courier.put(Delivery{Bytes: append([]byte(nil), p...)})
+		return
+	}
+	for _, d := range f.filter.Deliveries(p) {
+		if d.Act == Pass {
+			f.load += len(d.Bytes)
+		}
+		f.courier.put(d)
+	}
+	f.courier.run()
+}
+
+// finish closes the direction for its writer; the reader learns of it after
+// what is on its way.
+func (f *flow) finish() {
+	if f.writerGone {
+		return
+	}
+	f.writerGone = true
+	if f.courier.idle() {
+		f.end()
+		return
+	}
+	f.courier.put(Delivery{Act: Fin})
+	f.courier.run()
+}
+
+func (f *flow) wake() {
+	f.readable.Broadcast()
+	f.writable.Broadcast()
+}
+
+// arrive, flood, end, abort and cut are what the courier calls; see carrier.
+
+func (f *flow) arrive(p []byte) {
+	if f.readerGone || f.fin {
+		f.load -= len(p)
+		f.writable.Broadcast()
+		return
+	}
+	if len(p) == 0 {
+		return
+	}
+	if f.off > Window && f.off > len(f.buf)/2 {
+		f.compact()
+	}
+	f.buf = append(f.buf, p...)
+	f.marks = append(f.marks, len(f.buf))
+	f.readable.Broadcast()
+}
+
+// compact moves the unread bytes to the front, so that a reader that is never
+// quite done does not make the buffer grow.
+func (f *flow) compact() {
+	f.buf = f.buf[:copy(f.buf, f.buf[f.off:])]
+	f.marks = f.marks[:copy(f.marks, f.marks[f.first:])]
+	for i := range f.marks {
+		f.marks[i] -= f.off
+	}
+	f.off, f.first = 0, 0
+}
+
+// flood is arrive for bytes nobody waits to write: beyond Window they are
+// lost, as in the overrun of a receiver.
+func (f *flow) flood(p []byte) {
+	if f.unread()+len(p) > Window {
+		return
+	}
+	f.load += len(p)
+	f.arrive(p)
+}
+
+func (f *flow) end() {
+	f.fin = true
+	f.readable.Broadcast()
+}
+
+func (f *flow) abort() { f.link.resetLocked() }
+func (f *flow) cut()   { f.link.cutLocked() }
+
+func (l *link) resetLocked() {
+	l.reset = true
+	for _, f := range l.flows {
+		f.discard()
+		f.wake()
+	}
+}
+
+func (l *link) cutLocked() {
+	l.cut = true
+	for _, f := range l.flows {
+		f.discard()
+		f.wake()
+	}
+}
+
+// deadline is a moment at which waiting ends. The zero time is never.
+type deadline struct {
+	mu    *sync.Mutex
+	cond  *sync.Cond
+	at    time.Time
+	timer *time.Timer
+}
+
+func (d *deadline) expired() bool {
+	return !d.at.IsZero() && !time.Now().Before(d.at)
+}
+
+func (d *deadline) set(t time.Time) {
+	d.at = t
+	if t.IsZero() {
+		if d.timer != nil {
+			d.timer.Stop()
+		}
+		return
+	}
+	wait := time.Until(t)
+	switch {
+	case wait <= 0:
+		d.cond.Broadcast()
+	case d.timer == nil:
+		d.timer = time.AfterFunc(wait, d.fire)
+	default:
+		d.timer.Reset(wait)
+	}
+}
+
+// fire wakes who waits. A timer that fires for a deadline since moved does
+// nothing: moving it has set the timer anew.
+func (d *deadline) fire() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.at.IsZero() {
+		return
+	}
+	if wait := time.Until(d.at); wait > 0 { // the wall clock was set back
+		d.timer.Reset(wait)
+		return
+	}
+	d.cond.Broadcast()
+}
