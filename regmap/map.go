@@ -63,4 +63,3 @@ func (m *Map) finish(limits Limits, holes []Span) {
 	}
 	m.layout = NewLayout(spans, holes, limits)
 }
-

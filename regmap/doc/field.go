@@ -204,10 +204,10 @@ func Custom[T any](key, about string, shape Shape, read func(*T, Node)) Field[T]
 }
 
 // A Section is a block of a file that a higher floor owns, such as a map's
-// simulate block. Read makes of it what the owner keeps; the file's reader
-// only carries it.
-type Section struct {
+// simulate block. Read gets the block and what the rest of the file was read
+// into, and makes of it what the owner keeps; the file's reader only carries it.
+type Section[T any] struct {
 	Key, About string
 	Shape      Shape
-	Read       func(Node) any
+	Read       func(Node, *T) any
 }

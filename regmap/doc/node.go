@@ -48,6 +48,9 @@ func (n Node) Name() string {
 	return n.key.Value
 }
 
+// KeyNode is the key that the value stands under, as a value of its own.
+func (n Node) KeyNode() Node { n.y = n.key; return n }
+
 // Path is the way from the root: "points.level.type".
 func (n Node) Path() string {
 	if n.up == nil {

@@ -1,0 +1,107 @@
+package regmap
+
+import (
+	"sort"
+	"strings"
+
+	"plumbline/regmap/doc"
+)
+
+// checkOverlap reports points that share an address without saying so. Bools
+// of one register may share it as long as their bits differ.
+func checkOverlap(points []*pointDraft) {
+	for _, t := range Tables {
+		var of []*pointDraft
+		for _, p := range points {
+			if p.Table == t && !p.Overlay {
+				of = append(of, p)
+			}
+		}
+		sort.SliceStable(of, func(i, j int) bool { return of[i].Address < of[j].Address })
+		var open []*pointDraft // those that still reach the next address
+		for _, p := range of {
+			kept := open[:0]
+			for _, o := range open {
+				if o.Span().End() > int(p.Address) {
+					kept = append(kept, o)
+				}
+			}
+			open = kept
+			for _, o := range open {
+				if clash(o, p) {
+					reportOverlap(o, p)
+					break
+				}
+			}
+			open = append(open, p)
+		}
+	}
+}
+
+func clash(a, b *pointDraft) bool {
+	if !a.Span().Overlaps(b.Span()) {
+		return false
+	}
+	bits := a.Type == TypeBool && b.Type == TypeBool && !a.Table.Bits()
+	return !bits || a.Part == b.Part && a.Part.Width > 0
+}
+
+// reportOverlap names the later of the two in the file.
+func reportOverlap(a, b *pointDraft) {
+	if b.Pos.Line < a.Pos.Line || b.Pos.Line == a.Pos.Line && b.Pos.Column < a.Pos.Column {
+		a, b = b, a
+	}
+	if a.Type == TypeBool && b.Type == TypeBool && !a.Table.Bits() {
+		b.places[0].Fault("bit %d of address %d is already %s (line %d)", b.Part.Low, b.Address, a.Name, a.Pos.Line).Hint = "give it another bit, or say overlay: true"
+		return
+	}
+	shared := max(a.Address, b.Address)
+	b.places[0].Fault("address %d is already part of %s (line %d)", shared, a.Name, a.Pos.Line).Hint = "move one of them, or say overlay: true"
+}
+
+// checkReferences warns where five and six digits are mixed in one list: a
+// list that grew past 9999 is easily misread.
+func checkReferences(points []*pointDraft) {
+	var five *pointDraft
+	for _, p := range points {
+		if p.Reference.Digits == 5 {
+			five = p
+		}
+	}
+	for _, p := range points {
+		if five != nil && p.Reference.Digits == 6 {
+			p.places[0].Warn("six digits here, five at %s (line %d): one list should use one form", five.Name, five.Pos.Line)
+			return
+		}
+	}
+}
+
+// checkConditions looks up the points that a point's writing names.
+func checkConditions(p *pointDraft, names map[string]bool) {
+	if p.Write == nil {
+		return
+	}
+	if w := p.Write; w.ReadBack != "" && !names[w.ReadBack] {
+		unknownPoint(p.write.Get("read-back"), w.ReadBack, names)
+	}
+	for _, c := range p.Write.OnlyWhen {
+		if !names[c.Point] {
+			unknownPoint(p.write.Get("only-when").Get(c.Point), c.Point, names)
+		}
+	}
+}
+
+// unknownPoint reports a name that no point of the map has.
+func unknownPoint(n doc.Node, name string, names map[string]bool) {
+	list := make([]string, 0, len(names))
+	for name := range names {
+		list = append(list, name)
+	}
+	sort.Strings(list)
+	f := n.Fault("there is no point %q", name)
+	if near := doc.Near(name, list); near != "" {
+		f.Hint = "did you mean " + near + "?"
+	} else if len(list) <= 12 {
+		f.Hint = "points: " + strings.Join(list, ", ")
+	}
+}
