@@ -21,7 +21,7 @@ func Cost(l *line.Line, s *line.Station, span regmap.Span) time.Duration {
 	data := dataBytes(span)
 	timing := s.Timing
 	switch {
-	case l.Medium != line.Serial_:
+	case l.Medium != line.SerialPort:
 		trip := timing.Latency
 		if trip == 0 {
 			trip = assumedRoundTrip
