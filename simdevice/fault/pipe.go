@@ -152,14 +152,13 @@ func (e *End) HalfOpen() {
 	e.link.cutLocked()
 }
 
-// Discard throws away what has arrived and was not read, and says how many
-// bytes that were; as the input flush of a serial port.
-func (e *End) Discard() (int, error) {
+// Discard throws away what has arrived and was not read, as the input flush of
+// a serial port.
+func (e *End) Discard() error {
 	e.link.mu.Lock()
 	defer e.link.mu.Unlock()
-	n := e.in.unread()
 	e.in.forget()
-	return n, nil
+	return nil
 }
 
 // SetDeadline sets both deadlines; the zero time is none.
