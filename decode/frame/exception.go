@@ -46,16 +46,19 @@ func (e Exception) Known() bool {
 }
 
 // Name is the standard's name in lower case, "illegal data address", or
-// "exception 7F, not in the standard's table".
+// "not in the standard's table".
 func (e Exception) Name() string {
 	if e.Known() {
 		return exceptionRows[e].name
 	}
-	return fmt.Sprintf("exception %02X, not in the standard's table", uint8(e))
+	return "not in the standard's table"
 }
 
-// String is Name.
-func (e Exception) String() string { return e.Name() }
+// String is the code in hexadecimal and the name: "exception 02, illegal data
+// address", "exception 7F, not in the standard's table".
+func (e Exception) String() string {
+	return fmt.Sprintf("exception %02X, %s", uint8(e), e.Name())
+}
 
 // Meaning is one sentence on what the code means to a technician, without
 // capital and full stop. Source: V1.1b3 7, in our words.

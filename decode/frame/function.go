@@ -42,6 +42,14 @@ func (f Function) String() string {
 	return fmt.Sprintf("function %d (0x%02X)", uint8(f), uint8(f))
 }
 
+// coded is the name with the code in both notations: "Read Coils, 1 (0x01)".
+func coded(f Function) string {
+	if !f.Known() {
+		return f.String()
+	}
+	return fmt.Sprintf("%s, %d (0x%02X)", f, uint8(f), uint8(f))
+}
+
 // Known says whether f is a public function of the standard.
 // Source: V1.1b3 5.1.
 func (f Function) Known() bool { return rowOf(f) != nil }
