@@ -20,19 +20,21 @@ func shapeOf(b []byte, answer bool) *shape {
 }
 
 // length is the PDU length that the first bytes imply: 0 while more are needed,
-// and ok is false where they imply none.
-func (s *shape) length(b []byte) (n int, ok bool) {
+// and ok is false where they imply none. from is how many bytes it rests on.
+func (s *shape) length(b []byte) (n, from int, ok bool) {
 	switch {
 	case s.open:
-		return 0, false
+		return 0, 0, false
 	case s.objects:
-		return objectsLength(b), true
+		n, from = objectsLength(b)
+		return n, from, true
 	case s.count == 0:
-		return s.max, true
+		return s.max, 1, true
 	case len(b) < s.count+s.width:
-		return 0, true
+		return 0, 0, true
 	}
-	return s.count + s.width + s.counted(b), true
+	from = s.count + s.width
+	return from + s.counted(b), from, true
 }
 
 // counted is the value of the byte count.
@@ -49,19 +51,24 @@ const (
 	objectsAt     = 7
 )
 
-// objectsLength walks the list of objects; 0 while more bytes are needed.
-func objectsLength(b []byte) int {
+// objectsLength walks the list of objects, no further than a PDU reaches; 0
+// while more bytes are needed. from is how many bytes it rests on.
+func objectsLength(b []byte) (n, from int) {
 	if len(b) < objectsAt {
-		return 0
+		return 0, 0
 	}
-	n := objectsAt
+	n, from = objectsAt, objectsAt
 	for range b[objectCountAt] {
-		if len(b) < n+objectHead {
-			return 0
+		if n > MaxPDU {
+			break
 		}
-		n += objectHead + int(b[n+1])
+		if len(b) < n+objectHead {
+			return 0, 0
+		}
+		from = n + objectHead
+		n = from + int(b[n+1])
 	}
-	return n
+	return n, from
 }
 
 // check judges the length of a whole PDU: bytes against the function's length,
@@ -73,7 +80,7 @@ func (s *shape) check(r *row, pdu []byte) *Error {
 			return refuse(ErrCount, s.count, "byte count %d; %s allows %d to %d (V1.1b3 %s)", n, r.name, low, high, r.clause)
 		}
 	}
-	n, fixed := s.length(pdu)
+	n, _, fixed := s.length(pdu)
 	switch {
 	case !fixed && len(pdu) < s.min:
 		n = s.min

@@ -1,0 +1,225 @@
+package frame
+
+import "encoding/binary"
+
+// An RTU stream has no borders but silence, which a stream of bytes does not
+// show. So each offset is asked what frame could begin there.
+//
+// A strong candidate is of the awaited kind and its length follows from its
+// first bytes: it is waited for, and what lies inside it is not looked at. A
+// weak one, of another unit or length than awaited, counts only once its CRC
+// fits, and holds nothing up. What can be told from the fewest bytes wins, and
+// so the cuts of the stream do not matter. Other lengths than the implied ones
+// are not tried in a stream: that would find a false frame in every 270 bytes of
+// noise. Source: serial guide 2.5.1.1; implied lengths are our choice.
+type candidate struct {
+	kind   candidateKind
+	length int // bytes of the ADU; 0: any, of a weak one
+	from   int // bytes on which kind and length rest
+	blocks bool
+}
+
+type candidateKind uint8
+
+const (
+	none candidateKind = iota
+	open               // more bytes are needed to tell; blocks: it may become strong
+	weak
+	strong
+)
+
+const maxUnit = 247 // Source: serial guide 2.2
+
+// found is a frame, or a strong candidate with a wrong CRC, and the number of
+// bytes from which it could be told.
+type found struct{ at, end, told int }
+
+// nextRTU walks the offsets. held is how many bytes must have been seen before a
+// later offset counts, because an earlier one might have become strong.
+func (c Codec) nextRTU(b []byte) (ADU, int, int, error) {
+	keep, held := len(b), 0
+	best := found{told: len(b) + 1}
+	for o := range b {
+		k := c.candidate(b[o:])
+		if k.kind == open {
+			keep = min(keep, o)
+			if k.blocks && !c.Silent {
+				break
+			}
+			continue
+		}
+		if k.kind == none {
+			if k.blocks {
+				held = max(held, o+k.from)
+			}
+			continue
+		}
+		n := k.length
+		if k.kind == weak {
+			n = fitting(b[o:], k.length)
+			if n == 0 && growing(b[o:], k.length) {
+				keep = min(keep, o)
+			}
+		}
+		end := o + n
+		if told := max(end, held, o+k.from); n > 0 && end <= len(b) && told < best.told {
+			best = found{o, end, told}
+		}
+		if k.kind == strong {
+			if end <= len(b) || !c.Silent {
+				keep = min(keep, o)
+				break
+			}
+		}
+		if k.blocks {
+			held = max(held, o+k.from)
+		}
+	}
+	switch {
+	case best.told <= len(b):
+		adu, err := parseRTU(b[best.at:best.end:best.end])
+		if err != nil {
+			best.end = best.at + 1
+		}
+		return adu, best.at, best.end, err
+	case c.Silent && len(b) > 0:
+		return afterSilence(b)
+	}
+	return ADU{}, keep, keep, ErrMore
+}
+
+// afterSilence judges bytes without a frame of implied length: the silence may
+// have ended a frame of any function. Source: serial guide 2.5.1.1.
+func afterSilence(b []byte) (ADU, int, int, error) {
+	adu, err := parseRTU(b)
+	return adu, 0, len(b), err
+}
+
+// candidate says what frame could begin with b.
+func (c Codec) candidate(b []byte) candidate {
+	switch {
+	case len(b) < 2:
+		return candidate{kind: open, blocks: true}
+	case c.Awaits == nil:
+		return requestCandidate(b)
+	}
+	return c.answerCandidate(b)
+}
+
+// requestCandidate: every function of the standard, for any unit of a line.
+func requestCandidate(b []byte) candidate {
+	s := shapeOf(b[1:], false)
+	if s == nil {
+		return candidate{}
+	}
+	k := candidate{blocks: b[0] <= maxUnit}
+	if s.open {
+		return openCandidate(b, k)
+	}
+	return sized(k, s, b, 0)
+}
+
+// openCandidate is a request whose length does not follow. Sub-functions of
+// Diagnostics have one data word but for the loop back, V1.1b3 6.8.1.
+func openCandidate(b []byte, k candidate) candidate {
+	diagnostics := Function(b[1]) == Diagnostics
+	switch {
+	case diagnostics && len(b) < 4, len(b) < 3:
+		k.kind = open
+	case !diagnostics:
+		k.from = 3
+		if b[2] == MEICANopen {
+			k.kind = weak
+		}
+	default:
+		s := subRowOf(SubFunction(word(b, 2)))
+		k.kind, k.from = weak, 4
+		if s == nil || !s.any {
+			k.length = rowOf(Diagnostics).request.min + rtuExtra
+		}
+		if s != nil && !s.any && k.blocks {
+			k.kind = strong
+		}
+	}
+	return k
+}
+
+// sized makes a candidate of the length that its first bytes imply; it is
+// strong when it may block and the PDU length is want, or want is 0.
+func sized(k candidate, s *shape, b []byte, want int) candidate {
+	n, from, _ := s.length(b[1:])
+	if n == 0 {
+		k.kind = open
+		return k
+	}
+	k.from, k.length = from+1, n+rtuExtra
+	switch {
+	case k.length > MaxRTU:
+		k.kind = none
+	case k.blocks && n >= s.min && n <= s.max && (want == 0 || n == want):
+		k.kind = strong
+	default:
+		k.kind = weak
+	}
+	return k
+}
+
+// answerCandidate takes for strong only what the awaited answer must look like
+// as far as its length goes, or the exception of its function.
+func (c Codec) answerCandidate(b []byte) candidate {
+	f := Function(b[1])
+	k := candidate{blocks: b[0] == byte(c.Unit) && f&^exceptionBit == c.Awaits.Function}
+	if f&exceptionBit != 0 {
+		k.kind, k.length, k.from = weak, exceptionLength+rtuExtra, 2
+		if k.blocks {
+			k.kind = strong
+		}
+		return k
+	}
+	s := shapeOf(b[1:], true)
+	if s == nil {
+		return candidate{}
+	}
+	want, exact := AnswerLength(*c.Awaits)
+	if !exact {
+		want = 0
+	}
+	switch {
+	case !s.open:
+		return sized(k, s, b, want)
+	case len(b) < 3:
+		k.kind = open
+	case k.blocks && exact:
+		k.kind, k.length, k.from = strong, want+rtuExtra, 3
+	case k.blocks:
+		k.kind, k.from = weak, 3
+	}
+	return k
+}
+
+// fitting is the length of the shortest frame at the start of b whose CRC fits:
+// of exactly the given length, or of any when that is 0; 0 for none.
+func fitting(b []byte, length int) int {
+	if length > 0 {
+		if length <= len(b) && CRC(b[:length-2]) == binary.LittleEndian.Uint16(b[length-2:]) {
+			return length
+		}
+		return 0
+	}
+	crc := uint16(crcStart)
+	for i := 0; i+2 < len(b) && i+3 <= MaxRTU; i++ {
+		crc = crcNext(crc, b[i])
+		if i+3 >= minRTU && crc == binary.LittleEndian.Uint16(b[i+1:]) {
+			return i + 3
+		}
+	}
+	return 0
+}
+
+// growing says whether a weak candidate may still become a frame.
+func growing(b []byte, length int) bool {
+	if length == 0 {
+		length = MaxRTU
+	}
+	return len(b) < length
+}
