@@ -34,11 +34,30 @@ type Plan struct {
 	Cycle    time.Duration // the cost of all requests once
 }
 
-// A Learnt is what a line taught about its stations: spans that must not be
-// read together. The zero Learnt knows nothing.
+// A Learnt is what a line taught about its stations: points that they refuse
+// and places that must not be read across. The zero Learnt knows nothing.
 type Learnt struct {
-	cuts map[cut]bool
+	cuts    map[cut]bool
+	refused map[refusal]bool
 }
+
+// refusal is a point that a unit does not have.
+type refusal struct {
+	unit  regmap.Unit
+	point *regmap.Point
+}
+
+// Refuse remembers that the unit refuses a point on its own: it is left out of
+// the plan, and no request is read over it.
+func (l *Learnt) Refuse(u regmap.Unit, p *regmap.Point) {
+	if l.refused == nil {
+		l.refused = map[refusal]bool{}
+	}
+	l.refused[refusal{u, p}] = true
+}
+
+// Allow takes a refusal back.
+func (l *Learnt) Allow(u regmap.Unit, p *regmap.Point) { delete(l.refused, refusal{u, p}) }
 
 // cut is a border that no request may cross, in front of an address.
 type cut struct {
@@ -135,11 +154,20 @@ func Period(l *line.Line, s *line.Station, p *regmap.Point) time.Duration {
 	return l.Every
 }
 
+// Alone is the request for one point by itself.
+func Alone(s *line.Station, p *regmap.Point) *Request {
+	return &Request{Station: s, Span: p.Span(), Points: []*regmap.Point{p}}
+}
+
 // grow appends the requests of one group.
 func grow(out []Request, l *line.Line, s *line.Station, g group, learnt *Learnt) []Request {
 	layout, most := s.Map.Layout(), s.Map.Layout().MostRead(g.table)
 	fresh := true
 	for _, p := range g.points {
+		if learnt.refused[refusal{s.Unit, p}] {
+			fresh = true // the next point begins a request of its own
+			continue
+		}
 		if !fresh {
 			r := &out[len(out)-1]
 			end := max(r.Span.End(), p.Span().End())

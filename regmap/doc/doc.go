@@ -75,6 +75,12 @@ func (r *Report) Add(f Fault) *Fault {
 	return &f
 }
 
+// Merge adds the faults and warnings of another report behind its own.
+func (r *Report) Merge(o *Report) {
+	r.faults = append(r.faults, o.faults...)
+	r.warnings = append(r.warnings, o.warnings...)
+}
+
 // Err is all faults as one error, nil for none.
 func (r *Report) Err() error {
 	if !r.Bad() {

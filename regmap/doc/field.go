@@ -82,7 +82,10 @@ func (t *Table[T]) Shape() Shape {
 // another shape are faults; every key that can be read is read.
 func (t *Table[T]) Read(n Node, into *T) {
 	if !n.IsMapping() {
-		n.Fault("a block of keys is wanted here (%s), this is %s", strings.Join(t.words(), ", "), n.kind())
+		f := n.Fault("a block of keys is wanted here, this is %s", n.kind())
+		if words := t.words(); len(words) <= 8 {
+			f.Hint = "allowed here: " + strings.Join(words, ", ")
+		}
 		return
 	}
 	seen := make([]bool, len(t.fields))

@@ -85,3 +85,14 @@ func writeRune(b *strings.Builder, r rune, from string) {
 func hidden(r rune) bool {
 	return r != ' ' && (!unicode.IsGraphic(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Variation_Selector))
 }
+
+// Cell is s fit for a cell of a table that a spreadsheet may open: like Text,
+// and with an apostrophe in front of what a spreadsheet would take for a
+// formula. Numbers are written without it.
+func Cell(s string) string {
+	s = Text(s)
+	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}

@@ -1,0 +1,170 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/regmap"
+	"plumbline/regmap/doc"
+	"plumbline/regmap/line"
+	"plumbline/regmap/paper"
+)
+
+// newCheckCommand builds "check".
+func newCheckCommand(s *streams) *cobra.Command {
+	var asJSON, strict bool
+	cmd := &cobra.Command{
+		Use:   "check FILE...",
+		Short: "Report every fault and warning of map and line files, with its place",
+		Long: "Reads map and line files and reports everything that is wrong in one run: file, line,\n" +
+			"column, path, what was found and what to do. A line file's maps are checked with it.\n\n" +
+			"Exit code: 0 no faults; 1 faults (with --strict also warnings); 2 a file could not be read.",
+		Example: "  plumbline check cistern.yaml\n  plumbline check pump-house.yaml --json",
+		Args:    cobra.MinimumNArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			return runCheck(s.out, s.err, args, asJSON, strict)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "one JSON document on standard output")
+	cmd.Flags().BoolVar(&strict, "strict", false, "count warnings as wrong")
+	return cmd
+}
+
+// checkDocument is the JSON of check.
+type checkDocument struct {
+	Format int         `json:"format"`
+	Files  []checkFile `json:"files"`
+}
+
+type checkFile struct {
+	File     string       `json:"file"`
+	OK       bool         `json:"ok"`
+	Errors   []checkFault `json:"errors"`
+	Warnings []checkFault `json:"warnings"`
+}
+
+type checkFault struct {
+	Line    int    `json:"line"`
+	Column  int    `json:"column"`
+	Path    string `json:"path"`
+	Message string `json:"message"`
+	Hint    string `json:"hint"`
+}
+
+// runCheck checks files and prints what was found.
+func runCheck(out, errOut io.Writer, files []string, asJSON, strict bool) error {
+	document := checkDocument{Format: 1, Files: []checkFile{}}
+	rep := new(doc.Report)
+	unread := false
+	for _, file := range files {
+		text, err := doc.ReadFile(file)
+		if err != nil {
+			fmt.Fprintln(errOut, "plumbline: "+paper.Text(err.Error()))
+			unread = true
+			continue
+		}
+		one := new(doc.Report)
+		checkOne(file, text, one)
+		rep.Merge(one)
+		document.Files = append(document.Files, asFile(file, one, strict))
+	}
+	if asJSON {
+		if err := writeJSON(out, document); err != nil {
+			return err
+		}
+	} else {
+		printFaults(out, rep, len(document.Files), strict)
+	}
+	switch {
+	case unread:
+		return verdict{code: exitUsage}
+	case rep.Bad() || strict && len(rep.Warnings()) > 0:
+		return errSeen
+	}
+	return nil
+}
+
+// checkOne checks one file's text as what it is.
+func checkOne(file string, text []byte, rep *doc.Report) {
+	if line.IsLine(text) {
+		if _, err := line.Parse(file, text, rep, sections()...); err != nil {
+			rep.Add(doc.Fault{Pos: doc.Pos{File: file, Line: 1, Column: 1}, Message: err.Error()})
+		}
+		return
+	}
+	regmap.Load(file, text, rep, sections()...)
+}
+
+func asFile(file string, rep *doc.Report, strict bool) checkFile {
+	return checkFile{File: file, OK: !rep.Bad() && !(strict && len(rep.Warnings()) > 0),
+		Errors: asFaults(file, rep.Faults()), Warnings: asFaults(file, rep.Warnings())}
+}
+
+// asFaults is the JSON of faults. One that stands in another file, a station's
+// map, says so in its message.
+func asFaults(file string, faults []*doc.Fault) []checkFault {
+	out := []checkFault{}
+	for _, f := range faults {
+		message := f.Message
+		if f.Pos.File != file {
+			message = f.Pos.File + ": " + message
+		}
+		out = append(out, checkFault{f.Pos.Line, f.Pos.Column, f.Path, message, f.Hint})
+	}
+	return out
+}
+
+// mostFaults is how many faults the text lists; JSON lists all.
+const mostFaults = 100
+
+// printFaults writes faults and warnings as text, two lines each, and a count.
+func printFaults(out io.Writer, rep *doc.Report, files int, strict bool) {
+	faults, warnings := rep.Faults(), rep.Warnings()
+	for i, f := range faults {
+		if i == mostFaults {
+			fmt.Fprintf(out, "... and %s more\n", count(len(faults)-mostFaults, "fault"))
+			break
+		}
+		printFault(out, f, "")
+	}
+	for i, f := range warnings {
+		if i == mostFaults {
+			fmt.Fprintf(out, "... and %s more\n", count(len(warnings)-mostFaults, "warning"))
+			break
+		}
+		printFault(out, f, "warning: ")
+	}
+	in := count(files, "file")
+	if len(faults)+len(warnings) == 0 {
+		fmt.Fprintf(out, "no faults, no warnings in %s\n", in)
+		return
+	}
+	fmt.Fprintf(out, "%s, %s in %s", count(len(faults), "fault"), count(len(warnings), "warning"), in)
+	if strict && len(faults) == 0 {
+		fmt.Fprint(out, "; --strict counts warnings as wrong")
+	}
+	fmt.Fprintln(out)
+}
+
+func printFault(out io.Writer, f *doc.Fault, kind string) {
+	head := f.Pos.String()
+	if f.Path != "" {
+		head += "  " + f.Path
+	}
+	words := kind + f.Message
+	if f.Hint != "" {
+		words += "; " + f.Hint
+	}
+	fmt.Fprintf(out, "%s\n    %s\n", paper.Text(head), paper.Text(words))
+}
+
+// writeJSON writes one indented JSON document.
+func writeJSON(out io.Writer, v any) error {
+	e := json.NewEncoder(out)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}

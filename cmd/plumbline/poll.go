@@ -1,0 +1,126 @@
+package main
+
+import (
+	"context"
+	"sync"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/decode"
+	"plumbline/poll"
+	"plumbline/poll/link"
+	"plumbline/regmap/line"
+)
+
+// pollFlags are the flags of poll.
+type pollFlags struct {
+	at                          place
+	once, frames, asJSON, asCSV bool
+	every, during               string
+}
+
+// newPollCommand builds "poll".
+func newPollCommand(s *streams) *cobra.Command {
+	var f pollFlags
+	cmd := &cobra.Command{
+		Use:   "poll LINE...",
+		Short: "Read all points as the panel would, in engineering units with quality and cause",
+		Long: "Polls the stations of one or more lines and shows each point's value, quality and cause.\n" +
+			"It only reads. Even reads load a line: ask its owner first.\n\n" +
+			"Exit code: 0 every point is good or uncertain; 1 a reading is bad; 2 a file was not\n" +
+			"understood; 3 a port or host could not be opened, or nothing answered at all.",
+		Example: "  plumbline poll pump-house.yaml --once\n" +
+			"  plumbline poll cistern.yaml --tcp 192.0.2.10 --unit 17 --once --frames\n" +
+			"  plumbline poll pump-house.yaml --for 10m --json > readings.jsonl",
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error { return runPoll(cmd.Context(), s, args, f) },
+	}
+	addPlaceFlags(cmd, &f.at)
+	flags := cmd.Flags()
+	flags.BoolVar(&f.once, "once", false, "one cycle, then stop")
+	flags.StringVar(&f.every, "every", "", "how often, instead of what the line file says; 0s: without pause")
+	flags.StringVar(&f.during, "for", "", "stop after this time, such as 10m")
+	flags.BoolVar(&f.frames, "frames", false, "show each value's way from bytes to number")
+	flags.BoolVar(&f.asJSON, "json", false, "JSON lines, one a reading")
+	flags.BoolVar(&f.asCSV, "csv", false, "CSV, one row a reading")
+	return cmd
+}
+
+// runPoll opens the lines, polls them side by side and prints what comes.
+func runPoll(ctx context.Context, s *streams, args []string, f pollFlags) error {
+	lines, err := openLines(args, &f.at)
+	if err != nil {
+		return err
+	}
+	if f.asJSON && f.asCSV {
+		return notUnderstood("--json and --csv are given together; choose one")
+	}
+	if err := f.apply(lines); err != nil {
+		return err
+	}
+	if f.during != "" {
+		d, err := period("for", f.during)
+		if err != nil {
+			return err
+		}
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, d)
+		defer cancel()
+	}
+	cycles := 0
+	if f.once {
+		cycles = 1
+	}
+	show := newPollPrinter(s.out, lines, f)
+	if err := pollLines(ctx, lines, cycles, show.event); err != nil {
+		return err
+	}
+	return show.finish()
+}
+
+// apply puts the period of the command line in place of the files'.
+func (f *pollFlags) apply(lines []*line.Line) error {
+	if f.every == "" {
+		return nil
+	}
+	d, err := period("every", f.every)
+	if err != nil {
+		return err
+	}
+	for _, l := range lines {
+		l.Every = d
+		for i := range l.Stations {
+			l.Stations[i].Every = d
+		}
+	}
+	return nil
+}
+
+// pollLines polls lines side by side into one sink, which gets one event at a
+// time.
+func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.Sink) error {
+	var mu sync.Mutex
+	clock, source := decode.NewClock(), decode.NewSource()
+	numbers := new(decode.Counter)
+	var running sync.WaitGroup
+	for _, l := range lines {
+		dial, err := dialer(l)
+		if err != nil {
+			return err
+		}
+		var p *poll.Poller
+		one := func(e decode.Event) {
+			mu.Lock()
+			sink(e)
+			mu.Unlock()
+		}
+		k := link.New(linkConfig(l, dial, clock, source, numbers, one, func(first decode.ID) { p.Doubt(first) }))
+		p = poll.New(poll.Config{Line: l, Link: k, Clock: clock, Sink: one})
+		running.Go(func() {
+			defer k.Close()
+			p.Run(ctx, cycles)
+		})
+	}
+	running.Wait()
+	return nil
+}

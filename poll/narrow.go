@@ -1,0 +1,119 @@
+package poll
+
+import (
+	"context"
+
+	"plumbline/decode"
+	"plumbline/poll/plan"
+	"plumbline/regmap"
+)
+
+// narrow finds what a station refuses in a block, by halves: a point that is
+// refused on its own is a hole; where both halves answer but the whole does
+// not, the place between them must not be read across. Both are remembered,
+// and the plan is made anew without them. It says how many exchanges it took.
+func (p *Poller) narrow(ctx context.Context, r plan.Request) int {
+	exchanges := p.halve(ctx, r)
+	p.plan = plan.For(p.Line, &p.learnt)
+	return exchanges
+}
+
+// halve asks both halves of a refused block.
+func (p *Poller) halve(ctx context.Context, r plan.Request) int {
+	exchanges, before := 0, len(p.holes)
+	whole := true
+	middle := len(r.Points) / 2
+	for _, points := range [][]*regmap.Point{r.Points[:middle], r.Points[middle:]} {
+		half := r
+		half.Points, half.Span = points, cover(points)
+		x, ok := p.ask(ctx, r.Station, half.Frame())
+		if !ok {
+			return exchanges
+		}
+		exchanges++
+		switch {
+		case refused(x) && len(points) > 1:
+			whole = false
+			exchanges += p.halve(ctx, half)
+			continue
+		case refused(x):
+			p.remember(half, x)
+		case !x.Answered():
+			whole = false
+		}
+		p.deliver(r.Station, points, x)
+	}
+	if whole && len(p.holes) == before {
+		p.learnt.Cut(r.Station.Unit, r.Span.Table, r.Points[middle].Address)
+	}
+	return exchanges
+}
+
+// cover is the span from the first point to the farthest end.
+func cover(points []*regmap.Point) regmap.Span {
+	s := points[0].Span()
+	for _, p := range points {
+		s.Count = max(s.End(), p.Span().End()) - int(s.First)
+	}
+	return s
+}
+
+// remember notes a point that its station refused on its own.
+func (p *Poller) remember(r plan.Request, x *decode.Exchange) {
+	p.learnt.Refuse(r.Station.Unit, r.Points[0])
+	p.holes = append(p.holes, hole{station: r.Station, point: r.Points[0], refused: x, again: p.Clock().Steady + askAgain})
+	p.plan = plan.For(p.Line, &p.learnt)
+}
+
+// askHoles gives the readings of refused points whose period came round, and
+// asks one again now and then.
+func (p *Poller) askHoles(ctx context.Context, wanted []plan.Request) (exchanges int) {
+	kept := p.holes[:0]
+	for _, h := range p.holes {
+		now := p.Clock().Steady
+		switch {
+		case p.justRead(h):
+			kept = append(kept, h)
+			continue
+		case now >= h.again && ctx.Err() == nil:
+			x, ok := p.ask(ctx, h.station, plan.Alone(h.station, h.point).Frame())
+			if !ok {
+				kept = append(kept, h)
+				continue
+			}
+			exchanges++
+			if !refused(x) && x.Answered() {
+				p.learnt.Allow(h.station.Unit, h.point)
+				p.plan = plan.For(p.Line, &p.learnt)
+				p.deliver(h.station, []*regmap.Point{h.point}, x)
+				continue
+			}
+			if refused(x) {
+				h.refused = x
+			}
+			h.again = now + askAgain
+			p.deliver(h.station, []*regmap.Point{h.point}, x)
+		case due(h, wanted):
+			p.deliver(h.station, []*regmap.Point{h.point}, h.refused)
+		}
+		kept = append(kept, h)
+	}
+	p.holes = kept
+	return exchanges
+}
+
+// justRead says whether the point's reading of this cycle is already given.
+func (p *Poller) justRead(h hole) bool {
+	r, ok := p.last[seat{h.station.Unit, h.point}]
+	return ok && r.Cycle == p.cycle
+}
+
+// due says whether any request of the hole's station is read in this cycle.
+func due(h hole, wanted []plan.Request) bool {
+	for _, r := range wanted {
+		if r.Station.Unit == h.station.Unit {
+			return true
+		}
+	}
+	return len(wanted) == 0
+}

@@ -1,0 +1,259 @@
+package poll
+
+import (
+	"context"
+	"time"
+
+	"plumbline/decode"
+	"plumbline/decode/frame"
+	"plumbline/poll/plan"
+	"plumbline/regmap"
+	"plumbline/regmap/line"
+)
+
+// An Asker makes exchanges; poll/link is one. The error is for requests that
+// may not be asked; a silent station is an outcome in the exchange.
+type Asker interface {
+	Ask(ctx context.Context, u regmap.Unit, q frame.Request) (*decode.Exchange, error)
+}
+
+// Config is what a poller needs. All fields must be set.
+type Config struct {
+	Line  *line.Line
+	Link  Asker
+	Clock decode.Clock
+	Sink  decode.Sink
+}
+
+// A Poller reads one line. It is not safe for concurrent use.
+type Poller struct {
+	Config
+	plan   plan.Plan
+	learnt plan.Learnt
+	due    map[key]time.Duration // on the steady clock: when the points of a period are wanted again
+	last   map[seat]decode.Reading
+	holes  []hole
+	cycle  uint64
+}
+
+// seat is one reading's place: a station and a point of its map.
+type seat struct {
+	unit  regmap.Unit
+	point *regmap.Point
+}
+
+// key is the points that are read together: a station's of one period.
+type key struct {
+	unit  regmap.Unit
+	every time.Duration
+}
+
+// hole is a point that its station refused on its own.
+type hole struct {
+	station *line.Station
+	point   *regmap.Point
+	refused *decode.Exchange
+	again   time.Duration // on the steady clock: when it is asked again
+}
+
+// askAgain is how long a refused point is left alone before it is tried once
+// more, so that a mended station is noticed.
+const askAgain = time.Minute
+
+// New makes a poller for a line.
+func New(c Config) *Poller {
+	p := &Poller{Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}}
+	p.plan = plan.For(c.Line, &p.learnt)
+	return p
+}
+
+// Run polls until the context ends or the given number of cycles is done; 0
+// means without end. It gives back how many cycles were finished.
+func (p *Poller) Run(ctx context.Context, cycles int) int {
+	tick := p.tick()
+	next := p.Clock().Steady
+	done, skipped := 0, 0
+	for ctx.Err() == nil {
+		if !p.pass(ctx, skipped) {
+			break
+		}
+		if done++; done == cycles {
+			break
+		}
+		next, skipped = follow(next, tick, p.Clock().Steady)
+		if !sleep(ctx, next-p.Clock().Steady) {
+			break
+		}
+	}
+	return done
+}
+
+// follow is when the next cycle begins, on the grid of the first: a cycle
+// that ran over is followed at the next free place, and the places it missed
+// are counted, not made up for.
+func follow(began, tick, now time.Duration) (next time.Duration, skipped int) {
+	if tick == 0 {
+		return now, 0
+	}
+	next = began + tick
+	if late := now - next; late > 0 {
+		skipped = int(late / tick)
+		next += time.Duration(skipped) * tick
+		if late%tick != 0 {
+			skipped++
+			next += tick
+		}
+	}
+	return next, skipped
+}
+
+// sleep waits; false when the context ended first.
+func sleep(ctx context.Context, d time.Duration) bool {
+	if d <= 0 {
+		return ctx.Err() == nil
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-t.C:
+		return true
+	}
+}
+
+// tick is the shortest period of the plan; 0: without pause.
+func (p *Poller) tick() time.Duration {
+	var tick time.Duration
+	for i, r := range p.plan.Requests {
+		if i == 0 || r.Every < tick {
+			tick = r.Every
+		}
+	}
+	return tick
+}
+
+// pass is one cycle: every request that is due. false when the context ended.
+func (p *Poller) pass(ctx context.Context, skipped int) bool {
+	p.cycle++
+	began := p.Clock()
+	exchanges := 0
+	wanted := p.wanted(began.Steady)
+	for _, r := range wanted {
+		if ctx.Err() != nil {
+			return false
+		}
+		exchanges += p.fetch(ctx, r)
+	}
+	exchanges += p.askHoles(ctx, wanted)
+	if ctx.Err() != nil {
+		return false
+	}
+	p.Sink(decode.Event{At: p.Clock(), Cycle: &decode.Cycle{
+		Line: p.Line.Name, Number: p.cycle, Began: began, Exchanges: exchanges, Skipped: skipped}})
+	return true
+}
+
+// wanted lists the requests that are due and sets when they are due again.
+func (p *Poller) wanted(now time.Duration) []plan.Request {
+	var out []plan.Request
+	ready := map[key]bool{}
+	for _, r := range p.plan.Requests {
+		k := key{r.Station.Unit, r.Every}
+		if _, seen := ready[k]; !seen {
+			due, known := p.due[k]
+			if ready[k] = !known || now >= due; ready[k] {
+				if !known {
+					due = now
+				}
+				p.due[k], _ = follow(due, r.Every, now)
+			}
+		}
+		if ready[k] {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// fetch asks one request and gives its readings on; a refused block is
+// narrowed down at once. It says how many exchanges it took.
+func (p *Poller) fetch(ctx context.Context, r plan.Request) int {
+	x, ok := p.ask(ctx, r.Station, r.Frame())
+	if !ok {
+		return 0
+	}
+	if refused(x) && len(r.Points) > 1 {
+		return 1 + p.narrow(ctx, r)
+	}
+	if refused(x) {
+		p.remember(r, x)
+	}
+	p.deliver(r.Station, r.Points, x)
+	return 1
+}
+
+// refused says whether the station has no such registers, or not so many at a
+// time: exception 02 or 03 (V1.1b3, 7).
+func refused(x *decode.Exchange) bool {
+	e := x.Response.Exception
+	return x.Cause == regmap.Excepted && (e == frame.IllegalDataAddress || e == frame.IllegalDataValue)
+}
+
+// ask makes an exchange and gives it on.
+func (p *Poller) ask(ctx context.Context, s *line.Station, q frame.Request) (*decode.Exchange, bool) {
+	x, err := p.Link.Ask(ctx, s.Unit, q)
+	if err != nil || ctx.Err() != nil && x.Cause == regmap.Interrupted {
+		return nil, false
+	}
+	p.Sink(decode.Event{At: x.Done, Exchange: x})
+	return x, true
+}
+
+// deliver makes the readings of an exchange, remembers them and gives them on.
+func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exchange) {
+	var readings []decode.Reading
+	add := func(point *regmap.Point) {
+		r := decode.Read(x, point)
+		r.Cycle, r.Station = p.cycle, s.Name
+		at := seat{s.Unit, point}
+		if before, ok := p.last[at]; ok {
+			r.Last, r.LastAt = before.Last, before.LastAt
+			if before.Value.Quality() != regmap.Bad {
+				r.Last, r.LastAt = before.Value, before.Time
+			}
+		}
+		p.last[at] = r
+		readings = append(readings, r)
+	}
+	for _, point := range points {
+		add(point)
+		for i := range point.Fields {
+			add(&point.Fields[i])
+		}
+	}
+	p.Sink(decode.Event{At: x.Done, Readings: readings})
+}
+
+// Doubt turns the last readings that rest on exchange number first or a later
+// one uncertain and gives them on: an answer came later than was believed
+// possible, so any of these may be the answer to another request.
+func (p *Poller) Doubt(first decode.ID) {
+	var readings []decode.Reading
+	for i := range p.Line.Stations {
+		s := &p.Line.Stations[i]
+		for point := range s.Map.Readings {
+			at := seat{s.Unit, point}
+			r, ok := p.last[at]
+			if !ok || r.From == nil || r.From.ID.Source != first.Source || r.From.ID.Number < first.Number || r.Value.Quality() != regmap.Good {
+				continue
+			}
+			r = r.Doubted(regmap.LateDoubt)
+			p.last[at] = r
+			readings = append(readings, r)
+		}
+	}
+	if len(readings) > 0 {
+		p.Sink(decode.Event{At: p.Clock(), Readings: readings})
+	}
+}
