@@ -2,6 +2,7 @@ package fault
 
 import (
 	"container/heap"
+	"slices"
 	"sync"
 	"time"
 )
@@ -14,6 +15,7 @@ type carrier interface {
 	end()
 	abort()
 	cut()
+	moved() // something has left the queue
 }
 
 // courier carries deliveries at their times. All of it is under mu.
@@ -41,8 +43,17 @@ func (c *courier) idle() bool {
 	return len(c.queue) == 0 && !c.stuck && (c.held.IsZero() || !time.Now().Before(c.held))
 }
 
-// put takes one delivery; run delivers what is due.
+// MaxParcels is how many deliveries may wait for their time before a Write
+// waits. Ours.
+const MaxParcels = 1 << 14
+
+// put takes one delivery; run delivers what is due. A flood takes the place of
+// the one before it.
 func (c *courier) put(d Delivery) {
+	if d.Act == Flood {
+		c.queue = slices.DeleteFunc(c.queue, func(p parcel) bool { return p.Act == Flood })
+		heap.Init(&c.queue)
+	}
 	now := time.Now()
 	p := parcel{Delivery: d, due: now.Add(max(d.Delay, 0)), seq: c.seq}
 	c.seq++
@@ -67,8 +78,12 @@ func (c *courier) put(d Delivery) {
 // run delivers everything that is due and sets the timer for the rest.
 func (c *courier) run() {
 	now := time.Now()
+	before := len(c.queue)
 	for len(c.queue) > 0 && !c.stuck && !now.Before(c.held) && !c.queue[0].due.After(now) {
 		c.deliver(heap.Pop(&c.queue).(parcel))
+	}
+	if len(c.queue) < before {
+		c.to.moved()
 	}
 	c.arm(now)
 }

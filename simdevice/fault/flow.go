@@ -120,7 +120,7 @@ func (f *flow) wake() {
 	f.writable.Broadcast()
 }
 
-// arrive, flood, end, abort and cut are what the courier calls; see carrier.
+// arrive, flood, end, abort, cut and moved are what the courier calls; see carrier.
 
 func (f *flow) arrive(p []byte) {
 	if f.readerGone || f.fin {
@@ -167,9 +167,13 @@ func (f *flow) end() {
 
 func (f *flow) abort() { f.link.resetLocked() }
 func (f *flow) cut()   { f.link.cutLocked() }
+func (f *flow) moved() { f.writable.Broadcast() }
 
 func (l *link) resetLocked() {
 	l.reset = true
+	for _, e := range l.ends {
+		e.leave()
+	}
 	for _, f := range l.flows {
 		f.discard()
 		f.wake()
@@ -178,8 +182,9 @@ func (l *link) resetLocked() {
 
 func (l *link) cutLocked() {
 	l.cut = true
-	for _, f := range l.flows {
-		f.discard()
+	for _, f := range l.flows { // what has arrived has arrived
+		f.courier.clear()
+		f.load = f.unread()
 		f.wake()
 	}
 }

@@ -32,7 +32,11 @@ type End struct {
 	in   *flow // what this end reads
 	out  *flow // what this end writes
 	name string
+	gone chan struct{} // closed when this end is closed or the link reset
+	once sync.Once
 }
+
+func (e *End) leave() { e.once.Do(func() { close(e.gone) }) }
 
 // link is the state both ends share, under one lock.
 type link struct {
@@ -40,6 +44,7 @@ type link struct {
 	reset bool // both ends answer ErrReset
 	cut   bool // half-open: what is written vanishes, nothing arrives
 	flows [2]*flow
+	ends  [2]*End
 }
 
 // Pipe makes a link and returns its two ends. Made in a synctest bubble it
@@ -48,7 +53,10 @@ func Pipe() (a, b *End) {
 	l := &link{}
 	ab, ba := newFlow(l), newFlow(l)
 	l.flows = [2]*flow{ab, ba}
-	return &End{link: l, in: ba, out: ab, name: "a"}, &End{link: l, in: ab, out: ba, name: "b"}
+	a = &End{link: l, in: ba, out: ab, name: "a", gone: make(chan struct{})}
+	b = &End{link: l, in: ab, out: ba, name: "b", gone: make(chan struct{})}
+	l.ends = [2]*End{a, b}
+	return a, b
 }
 
 // SetFilter makes what this end writes from now on pass through f; nil is a
@@ -104,7 +112,7 @@ func (e *End) Write(p []byte) (int, error) {
 		case f.readerGone:
 			e.link.resetLocked()
 			return len(p), nil
-		case f.load == 0 || f.load+len(p) <= Window:
+		case len(f.courier.queue) < MaxParcels && (f.load == 0 || f.load+len(p) <= Window):
 			f.send(p)
 			return len(p), nil
 		}
@@ -118,6 +126,7 @@ func (e *End) Write(p []byte) (int, error) {
 func (e *End) Close() error {
 	e.link.mu.Lock()
 	defer e.link.mu.Unlock()
+	e.leave()
 	e.in.readerGone = true
 	e.in.discard()
 	e.out.finish()

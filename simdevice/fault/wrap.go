@@ -1,0 +1,75 @@
+package fault
+
+import (
+	"errors"
+	"io"
+	"net"
+)
+
+// Wrap puts filters on a real stream: a serial port, a pseudo-terminal, a TCP
+// connection. It gives the end to use in the stream's place; what is written
+// to it passes through out and goes to the stream, what the stream reads
+// passes through in, where each Read counts as one chunk. A nil filter changes
+// nothing.
+//
+// The stream belongs to the End from now on and is closed with it, once what
+// is on its way has left. A reset closes a TCP connection with a reset.
+func Wrap(stream io.ReadWriteCloser, out, in Filter) *End {
+	user, inner := Pipe()
+	user.SetFilter(out)
+	inner.SetFilter(in)
+	go carryOut(stream, user, inner)
+	go carryIn(stream, inner)
+	return user
+}
+
+// carryOut writes what arrives from the user, and ends the stream as the user
+// or the script ends the link.
+func carryOut(stream io.ReadWriteCloser, user, inner *End) {
+	buf := make([]byte, 4096)
+	for {
+		n, err := inner.Read(buf)
+		if err == nil {
+			_, err = stream.Write(buf[:n])
+			if err != nil {
+				inner.Reset()
+			}
+		}
+		switch {
+		case err == nil:
+			continue
+		case errors.Is(err, io.EOF):
+			if w, ok := stream.(interface{ CloseWrite() error }); ok {
+				_ = w.CloseWrite() // the user may go on reading
+			}
+			<-user.gone
+		case errors.Is(err, ErrReset):
+			if c, ok := stream.(*net.TCPConn); ok {
+				_ = c.SetLinger(0)
+			}
+		}
+		_ = stream.Close()
+		return
+	}
+}
+
+// carryIn hands the user what the stream reads.
+func carryIn(stream io.Reader, inner *End) {
+	buf := make([]byte, 4096)
+	for {
+		n, err := stream.Read(buf)
+		if n > 0 {
+			if _, err := inner.Write(buf[:n]); err != nil {
+				return
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			_ = inner.CloseWrite()
+			return
+		}
+		if err != nil {
+			inner.Reset()
+			return
+		}
+	}
+}
