@@ -107,6 +107,9 @@ func (f *flow) finish() {
 		return
 	}
 	f.writerGone = true
+	if f.link.cut {
+		return
+	}
 	if f.courier.idle() {
 		f.end()
 		return

@@ -20,7 +20,21 @@ func Wrap(stream io.ReadWriteCloser, out, in Filter) *End {
 	inner.SetFilter(in)
 	go carryOut(stream, user, inner)
 	go carryIn(stream, inner)
+	go release(stream, user, inner)
 	return user
+}
+
+// release closes the stream of a link that is cut or stalled for ever when the
+// user closes it: the end of the link would never arrive.
+func release(stream io.Closer, user, inner *End) {
+	<-user.gone
+	user.link.mu.Lock()
+	never := user.link.cut || user.out.courier.stuck
+	user.link.mu.Unlock()
+	if never {
+		_ = stream.Close()
+		_ = inner.Close()
+	}
 }
 
 // carryOut writes what arrives from the user, and ends the stream as the user
@@ -38,6 +52,8 @@ func carryOut(stream io.ReadWriteCloser, user, inner *End) {
 		switch {
 		case err == nil:
 			continue
+		case errors.Is(err, net.ErrClosed):
+			return // see release
 		case errors.Is(err, io.EOF):
 			if w, ok := stream.(interface{ CloseWrite() error }); ok {
 				_ = w.CloseWrite() // the user may go on reading
