@@ -88,6 +88,10 @@ func checkEven(r *row, n int) *Error {
 // Source: V1.1b3 6.9.
 const busy = 0xFFFF
 
+// eventWords is the bytes of status, event count and message count, which the
+// byte count of the event log includes. Source: V1.1b3 6.10.
+const eventWords = 6
+
 func checkStatus(at int, v uint16) *Error {
 	if v == 0 || v == busy {
 		return nil
@@ -226,7 +230,7 @@ func (a Response) appendTo(dst []byte) []byte {
 	case GetCommEventCounter:
 		return appendInts(dst, int(a.Status), int(a.EventCount))
 	case GetCommEventLog:
-		dst = append(dst, byte(6+len(a.Data)))
+		dst = append(dst, byte(eventWords+len(a.Data)))
 		return append(appendInts(dst, int(a.Status), int(a.EventCount), int(a.MessageCount)), a.Data...)
 	case ReadFIFOQueue:
 		return append(appendInts(dst, 2+len(a.Data), len(a.Data)/2), a.Data...)
