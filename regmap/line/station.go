@@ -2,6 +2,7 @@ package line
 
 import (
 	"path/filepath"
+	"strconv"
 	"time"
 
 	"plumbline/regmap"
@@ -59,6 +60,9 @@ func (d *draft) readStations() {
 			n.KeyFault("%q is the name of another station too (line %d)", s.Name, at).Hint = "give each station a name of its own"
 		}
 		lines[s.Name] = n.KeyPos().Line
+		if o := d.Line.Station(s.Unit); o != nil && n.Name() != strconv.Itoa(int(o.Unit)) {
+			n.KeyFault("unit %d is given twice, first on line %d", s.Unit, o.Pos.Line).Hint = "keep one of them"
+		}
 		d.Stations = append(d.Stations, s)
 	}
 }
