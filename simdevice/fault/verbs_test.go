@@ -32,15 +32,10 @@ func heard(t *testing.T, text string) (lines []string) {
 		client, station := Pipe()
 		run.Between(client, station)
 		start := time.Now()
-		go func() {
-			for i, chunk := range sent {
-				time.Sleep(time.Until(start.Add(time.Duration(i) * time.Second)))
-				b, _ := hex.DecodeString(chunk)
-				if _, err := station.Write(b); err != nil {
-					return
-				}
-			}
-		}()
+		for i, chunk := range sent {
+			b, _ := hex.DecodeString(chunk)
+			time.AfterFunc(time.Duration(i)*time.Second, func() { station.Write(b) })
+		}
 		client.SetReadDeadline(start.Add(time.Hour))
 		buf := make([]byte, 64)
 		for {
