@@ -2,19 +2,21 @@ package poll
 
 import (
 	"context"
+	"sync"
 	"time"
 
 	"plumbline/decode"
 	"plumbline/decode/frame"
+	"plumbline/poll/link"
 	"plumbline/poll/plan"
 	"plumbline/regmap"
 	"plumbline/regmap/line"
 )
 
-// An Asker makes exchanges; poll/link is one. The error is for requests that
+// An Asker makes exchanges; *link.Link is one. The error is for requests that
 // may not be asked; a silent station is an outcome in the exchange.
 type Asker interface {
-	Ask(ctx context.Context, u regmap.Unit, q frame.Request) (*decode.Exchange, error)
+	Ask(ctx context.Context, u regmap.Unit, q frame.Request, opts ...link.Option) (*decode.Exchange, error)
 }
 
 // Config is what a poller needs. All fields must be set.
@@ -25,7 +27,7 @@ type Config struct {
 	Sink  decode.Sink
 }
 
-// A Poller reads one line. It is not safe for concurrent use.
+// A Poller reads one line. Only Doubt is safe for concurrent use.
 type Poller struct {
 	Config
 	plan   plan.Plan
@@ -34,6 +36,9 @@ type Poller struct {
 	last   map[seat]decode.Reading
 	holes  []hole
 	cycle  uint64
+
+	mu     sync.Mutex
+	doubts []link.Doubt // told, not yet given on
 }
 
 // seat is one reading's place: a station and a point of its map.
@@ -202,7 +207,8 @@ func refused(x *decode.Exchange) bool {
 
 // ask makes an exchange and gives it on.
 func (p *Poller) ask(ctx context.Context, s *line.Station, q frame.Request) (*decode.Exchange, bool) {
-	x, err := p.Link.Ask(ctx, s.Unit, q)
+	defer p.settleDoubts()
+	x, err := p.Link.Ask(ctx, s.Unit, q, link.With(s.Timing))
 	if err != nil || ctx.Err() != nil && x.Cause == regmap.Interrupted {
 		return nil, false
 	}
@@ -235,17 +241,37 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 	p.Sink(decode.Event{At: x.Done, Readings: readings})
 }
 
-// Doubt turns the last readings that rest on exchange number first or a later
-// one uncertain and gives them on: an answer came later than was believed
-// possible, so any of these may be the answer to another request.
-func (p *Poller) Doubt(first decode.ID) {
+// Doubt tells the poller what its link came to doubt; it returns at once. The
+// readings are given on after the exchange that is under way.
+func (p *Poller) Doubt(d link.Doubt) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.doubts = append(p.doubts, d)
+}
+
+// settleDoubts gives on what is doubted since the last exchange.
+func (p *Poller) settleDoubts() {
+	p.mu.Lock()
+	doubts := p.doubts
+	p.doubts = nil
+	p.mu.Unlock()
+	for _, d := range doubts {
+		p.doubt(d)
+	}
+}
+
+// doubt turns the last readings that rest on the doubted exchanges uncertain
+// and gives them on: an answer came later than was believed possible, so any
+// of these may be the answer to another request.
+func (p *Poller) doubt(d link.Doubt) {
 	var readings []decode.Reading
 	for i := range p.Line.Stations {
 		s := &p.Line.Stations[i]
 		for point := range s.Map.Readings {
 			at := seat{s.Unit, point}
 			r, ok := p.last[at]
-			if !ok || r.From == nil || r.From.ID.Source != first.Source || r.From.ID.Number < first.Number || r.Value.Quality() != regmap.Good {
+			if !ok || r.Value.Quality() != regmap.Good || r.From.ID.Source != d.First.Source ||
+				r.From.ID.Number < d.First.Number || r.From.ID.Number > d.Last.Number {
 				continue
 			}
 			r = r.Doubted(regmap.LateDoubt)

@@ -10,6 +10,7 @@ import (
 
 	"plumbline/decode"
 	"plumbline/decode/frame"
+	"plumbline/poll/link"
 	"plumbline/regmap"
 	"plumbline/regmap/doc"
 	"plumbline/regmap/line"
@@ -27,7 +28,7 @@ type device struct {
 	number  uint64
 }
 
-func (d *device) Ask(ctx context.Context, u regmap.Unit, q frame.Request) (*decode.Exchange, error) {
+func (d *device) Ask(ctx context.Context, u regmap.Unit, q frame.Request, _ ...link.Option) (*decode.Exchange, error) {
 	span, ok := q.Reads()
 	if !ok {
 		return nil, fmt.Errorf("%v is no read", q.Function)
@@ -278,7 +279,8 @@ func TestDoubt(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(mapOf(t, "", 0, 500), &device{}, time.Second)
 		r.Run(t.Context(), 1)
-		r.Doubt(decode.ID{Source: 1, Number: 2})
+		r.Doubt(link.Doubt{First: decode.ID{Source: 1, Number: 2}, Last: decode.ID{Source: 1, Number: 2}})
+		r.settleDoubts()
 		if got := r.last()["r0"]; got.Value.Quality() != regmap.Good {
 			t.Errorf("r0 came before the doubt and is %s", got.Value.Quality())
 		}

@@ -100,27 +100,45 @@ func (f *pollFlags) apply(lines []*line.Line) error {
 // time.
 func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.Sink) error {
 	var mu sync.Mutex
-	clock, source := decode.NewClock(), decode.NewSource()
-	numbers := new(decode.Counter)
+	one := func(e decode.Event) {
+		mu.Lock()
+		defer mu.Unlock()
+		sink(e)
+	}
+	clock := decode.NewClock()
 	var running sync.WaitGroup
+	defer running.Wait()
+	ctx, cancel := context.WithCancel(ctx)
 	for _, l := range lines {
 		dial, err := dialer(l)
 		if err != nil {
+			cancel()
 			return err
 		}
-		var p *poll.Poller
-		one := func(e decode.Event) {
-			mu.Lock()
-			sink(e)
-			mu.Unlock()
+		if err := pollLine(ctx, &running, l, dial, cycles, clock, one); err != nil {
+			cancel()
+			return err
 		}
-		k := link.New(linkConfig(l, dial, clock, source, numbers, one, func(first decode.ID) { p.Doubt(first) }))
-		p = poll.New(poll.Config{Line: l, Link: k, Clock: clock, Sink: one})
-		running.Go(func() {
-			defer k.Close()
-			p.Run(ctx, cycles)
-		})
 	}
 	running.Wait()
+	cancel()
+	return nil
+}
+
+// pollLine starts polling one line.
+func pollLine(ctx context.Context, running *sync.WaitGroup, l *line.Line, dial link.Dialer, cycles int, clock decode.Clock, sink decode.Sink) error {
+	var p *poll.Poller
+	k, err := link.New(link.Config{
+		Name: l.Name, Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: l.Timing, Clock: clock, Sink: sink,
+		Doubt: func(d link.Doubt) { p.Doubt(d) },
+	})
+	if err != nil {
+		return err
+	}
+	p = poll.New(poll.Config{Line: l, Link: k, Clock: clock, Sink: sink})
+	running.Go(func() {
+		defer k.Close()
+		p.Run(ctx, cycles)
+	})
 	return nil
 }
