@@ -189,7 +189,7 @@ func (c Codec) answerCandidate(b []byte) candidate {
 		return sized(k, s, b, want)
 	case len(b) < 3:
 		k.kind = open
-	case k.blocks && exact:
+	case k.blocks && want > 0:
 		k.kind, k.length, k.from = strong, want+rtuExtra, 3
 	case k.blocks:
 		k.kind, k.from = weak, 3

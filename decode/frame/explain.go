@@ -166,6 +166,11 @@ func (w *walker) plain(n int, name, format string) int {
 	return w.number(n, name, func(v int) string { return fmt.Sprintf(format, v) })
 }
 
+// counted is a number of things, "3 registers to read".
+func (w *walker) counted(n int, name, what, tail string) int {
+	return w.number(n, name, func(v int) string { return plural(v, what) + tail })
+}
+
 func (w *walker) unit() { w.number(1, "unit_identifier", unitWords) }
 
 func unitWords(v int) string {

@@ -75,10 +75,10 @@ func (w *walker) request(f Function) {
 		w.items(s, w.byteCount())
 	case ReadWriteMultipleRegisters:
 		w.plain(2, "read_start", "address %d, the first register read")
-		w.plain(2, "read_quantity", "%d registers to read")
+		w.counted(2, "read_quantity", "register", " to read")
 		s := regmap.Span{Table: r.table,
 			First: regmap.Address(w.plain(2, "write_start", "address %d, the first register written")),
-			Count: w.plain(2, "write_quantity", "%d registers to write")}
+			Count: w.counted(2, "write_quantity", "register", " to write")}
 		w.items(s, w.number(1, "write_byte_count", countWords))
 	case ReadFIFOQueue:
 		w.plain(2, "fifo_pointer_address", "address %d, where the queue's count stands")
@@ -121,7 +121,7 @@ func (w *walker) answer(f Function, asked *Request) {
 	case GetCommEventLog:
 		n := w.byteCount()
 		w.status()
-		w.plain(2, "message_count", "%d messages handled")
+		w.counted(2, "message_count", "message", " handled")
 		for i := range min(n-eventWords, w.left()) {
 			w.number(1, fmt.Sprintf("event_%d", i), eventByte)
 		}
@@ -131,7 +131,7 @@ func (w *walker) answer(f Function, asked *Request) {
 		w.files(f, true)
 	case ReadFIFOQueue:
 		n := w.number(2, "byte_count", countWords)
-		w.plain(2, "fifo_count", "%d registers in the queue")
+		w.counted(2, "fifo_count", "register", " in the queue")
 		w.items(regmap.Span{Table: regmap.HoldingRegister, Count: -1}, n-2)
 	default:
 		w.unknown(r)
@@ -148,7 +148,7 @@ func (w *walker) status() {
 		}
 		return fmt.Sprintf("status %04X; 0000 and FFFF are allowed", v)
 	})
-	w.plain(2, "event_count", "%d successful messages")
+	w.counted(2, "event_count", "successful message", "")
 }
 
 // eventByte says what kind of event a byte of the log is.
@@ -249,7 +249,7 @@ func (w *walker) files(f Function, answer bool) {
 			w.referenceType(g)
 			w.plain(2, fmt.Sprintf("file_%d", g), "file %d")
 			w.plain(2, fmt.Sprintf("record_%d", g), "record %d")
-			n = 2 * w.plain(2, fmt.Sprintf("length_%d", g), "%d registers")
+			n = 2 * w.counted(2, fmt.Sprintf("length_%d", g), "register", "")
 		}
 		if f == WriteFileRecord || answer {
 			for i := range min(n, w.left()) / 2 {
@@ -292,9 +292,9 @@ func (w *walker) encapsulated(answer bool) {
 		return "more objects follow"
 	})
 	w.plain(1, "next_object_id", "ask for object %d next")
-	for range w.plain(1, "number_of_objects", "%d objects") {
+	for range w.counted(1, "number_of_objects", "object", "") {
 		id := w.plain(1, "object_id", "object %d")
-		n := w.plain(1, fmt.Sprintf("object_%02X_length", id), "%d characters")
+		n := w.counted(1, fmt.Sprintf("object_%02X_length", id), "character", "")
 		if n > w.left() {
 			w.cut = w.cut || n > 0
 			return

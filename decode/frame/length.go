@@ -22,7 +22,8 @@ func RequestLength(q Request) int {
 
 // AnswerLength is the bytes of the PDU of a good answer to q; exact is false
 // where it cannot be known beforehand (0C, 11, 18, 2B), and n is then the most
-// that may come. An unknown function gives MaxPDU.
+// that may come. It is 0 for Force Listen Only Mode, which no station answers
+// (V1.1b3 6.8.1), and MaxPDU for an unknown function.
 func AnswerLength(q Request) (n int, exact bool) {
 	r := rowOf(q.Function)
 	switch {
@@ -31,7 +32,9 @@ func AnswerLength(q Request) (n int, exact bool) {
 	case r.reads:
 		return r.response.count + r.response.width + dataBytes(r, q.Quantity), true
 	case q.Function == Diagnostics:
-		if s := subRowOf(q.SubFunction); s != nil && s.echo {
+		if s := subRowOf(q.SubFunction); s != nil && s.mute {
+			return 0, true
+		} else if s != nil && s.echo {
 			return 3 + len(q.Data), true
 		}
 		return r.response.min, true
@@ -57,10 +60,18 @@ func LineTime(q Request, s line.Serial, f line.Framing) time.Duration {
 	if sent == 0 || f == line.MBAP {
 		return 0
 	}
-	answer, _ := AnswerLength(q)
-	t := time.Duration(ADULength(f, sent)+ADULength(f, answer)) * CharTime(s, f)
+	t := frameTime(sent, s, f)
+	if answer, _ := AnswerLength(q); answer > 0 {
+		t += frameTime(answer, s, f)
+	}
+	return t
+}
+
+// frameTime is one frame's characters and, in RTU, the silence after it.
+func frameTime(pdu int, s line.Serial, f line.Framing) time.Duration {
+	t := time.Duration(ADULength(f, pdu)) * CharTime(s, f)
 	if f == line.RTU {
-		t += 2 * Gap35(s)
+		t += Gap35(s)
 	}
 	return t
 }

@@ -210,11 +210,21 @@ func (q Request) Append(dst []byte) ([]byte, error) {
 	return dst, nil
 }
 
-// fits refuses numbers that would be cut off on the wire.
+// fits refuses quantities beyond their limits, which might be cut off on the
+// wire, and data beyond any PDU.
 func (q Request) fits() *Error {
-	for _, n := range [...]int{q.Quantity, q.WriteQuantity} {
-		if n < 0 || n > 0xFFFF {
-			return refuse(ErrValue, 0, "quantity %d; the field holds 0 to 65535 (V1.1b3 4.4)", n)
+	r := rowOf(q.Function)
+	if r == nil {
+		return nil
+	}
+	if r.table != 0 && r.quantity.min < r.quantity.max {
+		if err := r.quantity.within(r, 3, q.Quantity, "quantity"); err != nil {
+			return err
+		}
+	}
+	if r.write.max > 0 {
+		if err := r.write.within(r, 7, q.WriteQuantity, "write quantity"); err != nil {
+			return err
 		}
 	}
 	return fitsData(q.Data)

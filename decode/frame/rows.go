@@ -122,6 +122,7 @@ type subRow struct {
 	char    bool      // a character, then 00
 	echo    bool      // the answer repeats the request
 	changes bool
+	mute    bool // never answered
 }
 
 // subRows is the table of V1.1b3 6.8.1.
@@ -130,7 +131,7 @@ var subRows = [...]subRow{
 	{code: RestartCommunications, name: "Restart Communications Option", data: [2]uint16{0x0000, 0xFF00}, echo: true, changes: true},
 	{code: ReturnDiagnosticRegister, name: "Return Diagnostic Register"},
 	{code: ChangeASCIIInputDelimiter, name: "Change ASCII Input Delimiter", char: true, echo: true, changes: true},
-	{code: ForceListenOnlyMode, name: "Force Listen Only Mode", echo: true, changes: true},
+	{code: ForceListenOnlyMode, name: "Force Listen Only Mode", changes: true, mute: true},
 	{code: ClearCounters, name: "Clear Counters and Diagnostic Register", echo: true, changes: true},
 	{code: ReturnBusMessageCount, name: "Return Bus Message Count"},
 	{code: ReturnBusCommErrorCount, name: "Return Bus Communication Error Count"},
