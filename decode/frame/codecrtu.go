@@ -34,48 +34,27 @@ const maxUnit = 247 // Source: serial guide 2.2
 // bytes from which it could be told.
 type found struct{ at, end, told int }
 
-// nextRTU walks the offsets. held is how many bytes must have been seen before a
-// later offset counts, because an earlier one might have become strong.
+// A search walks the offsets of a stream.
+type search struct {
+	c    Codec
+	b    []byte
+	best found
+	keep int // first offset where a frame may still grow
+
+	// held is how many bytes must have been seen before a later offset counts,
+	// because an earlier one might have become strong. A wrong CRC counts only
+	// from grown on, when no weak candidate before it can grow any more.
+	held, grown int
+}
+
 func (c Codec) nextRTU(b []byte) (ADU, int, int, error) {
-	keep, held := len(b), 0
-	best := found{told: len(b) + 1}
+	s := search{c: c, b: b, keep: len(b), best: found{told: len(b) + 1}}
 	for o := range b {
-		k := c.candidate(b[o:])
-		if k.kind == open {
-			keep = min(keep, o)
-			if k.blocks && !c.Silent {
-				break
-			}
-			continue
-		}
-		if k.kind == none {
-			if k.blocks {
-				held = max(held, o+k.from)
-			}
-			continue
-		}
-		n := k.length
-		if k.kind == weak {
-			n = fitting(b[o:], k.length)
-			if n == 0 && growing(b[o:], k.length) {
-				keep = min(keep, o)
-			}
-		}
-		end := o + n
-		if told := max(end, held, o+k.from); n > 0 && end <= len(b) && told < best.told {
-			best = found{o, end, told}
-		}
-		if k.kind == strong {
-			if end <= len(b) || !c.Silent {
-				keep = min(keep, o)
-				break
-			}
-		}
-		if k.blocks {
-			held = max(held, o+k.from)
+		if s.best.told <= s.held || !s.visit(o) {
+			break
 		}
 	}
-	switch {
+	switch best := s.best; {
 	case best.told <= len(b):
 		adu, err := parseRTU(b[best.at:best.end:best.end])
 		if err != nil {
@@ -85,7 +64,71 @@ func (c Codec) nextRTU(b []byte) (ADU, int, int, error) {
 	case c.Silent && len(b) > 0:
 		return afterSilence(b)
 	}
-	return ADU{}, keep, keep, ErrMore
+	return ADU{}, s.keep, s.keep, ErrMore
+}
+
+// visit looks at one offset; it is false when no later one may be looked at yet.
+func (s *search) visit(o int) bool {
+	k := s.c.candidate(s.b[o:])
+	switch k.kind {
+	case open:
+		if s.c.Silent {
+			return true
+		}
+		s.keep, s.grown = min(s.keep, o), len(s.b)+1
+		return !k.blocks
+	case strong:
+		return s.visitStrong(o, k)
+	case weak:
+		s.visitWeak(o, k)
+	}
+	if k.blocks {
+		s.held = max(s.held, o+k.from)
+	}
+	if !s.c.Silent {
+		s.grown = max(s.grown, o+k.from)
+	}
+	return true
+}
+
+func (s *search) visitStrong(o int, k candidate) bool {
+	end := o + k.length
+	if end > len(s.b) {
+		if !s.c.Silent {
+			s.keep = min(s.keep, o)
+		}
+		return s.c.Silent
+	}
+	if fitting(s.b[o:], k.length) > 0 {
+		s.tell(o, end, k.from, s.held)
+		return false
+	}
+	s.tell(o, end, k.from, max(s.held, s.grown))
+	s.held = max(s.held, end)
+	return true
+}
+
+func (s *search) visitWeak(o int, k candidate) {
+	end := o + k.length
+	if k.length == 0 {
+		end = o + MaxRTU
+	}
+	if n := fitting(s.b[o:], k.length); n > 0 {
+		end = o + n
+		s.tell(o, end, k.from, s.held)
+	} else if end > len(s.b) && !s.c.Silent {
+		s.keep = min(s.keep, o)
+	}
+	if !s.c.Silent {
+		s.grown = max(s.grown, end)
+	}
+}
+
+// tell notes what is found when it could be told earlier than all before.
+func (s *search) tell(o, end, from, held int) {
+	if told := max(end, o+from, held); told < s.best.told {
+		s.best = found{o, end, told}
+	}
 }
 
 // afterSilence judges bytes without a frame of implied length: the silence may
@@ -116,7 +159,7 @@ func requestCandidate(b []byte) candidate {
 	if s.open {
 		return openCandidate(b, k)
 	}
-	return sized(k, s, b, 0)
+	return sized(k, s, b, anyLength)
 }
 
 // openCandidate is a request whose length does not follow. Sub-functions of
@@ -144,8 +187,13 @@ func openCandidate(b []byte, k candidate) candidate {
 	return k
 }
 
+// anyLength makes every implied length a wanted one: a station has to answer
+// requests with a wrong byte count too.
+const anyLength = -1
+
 // sized makes a candidate of the length that its first bytes imply; it is
-// strong when it may block and the PDU length is want, or want is 0.
+// strong when it may block and the PDU length is want, or within the function's
+// lengths when want is 0.
 func sized(k candidate, s *shape, b []byte, want int) candidate {
 	n, from, _ := s.length(b[1:])
 	if n == 0 {
@@ -156,7 +204,7 @@ func sized(k candidate, s *shape, b []byte, want int) candidate {
 	switch {
 	case k.length > MaxRTU:
 		k.kind = none
-	case k.blocks && n >= s.min && n <= s.max && (want == 0 || n == want):
+	case k.blocks && (want == anyLength || n == want || want == 0 && n >= s.min && n <= s.max):
 		k.kind = strong
 	default:
 		k.kind = weak
@@ -214,12 +262,4 @@ func fitting(b []byte, length int) int {
 		}
 	}
 	return 0
-}
-
-// growing says whether a weak candidate may still become a frame.
-func growing(b []byte, length int) bool {
-	if length == 0 {
-		length = MaxRTU
-	}
-	return len(b) < length
 }
