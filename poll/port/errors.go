@@ -28,7 +28,7 @@ type OpenError struct {
 	Err     error    // the system's error, or nil
 	Found   string   // ErrNotSerial: what it is instead; ErrSetting: what was found beside what is allowed
 	Ports   []string // ErrNotFound: the ports there are, by their stable names
-	Owner   string   // ErrNoPermission: the user that owns the device
+	Owner   string   // ErrNoPermission: the user that owns the device, "" when even that cannot be read
 	Group   string   // ErrNoPermission: the group that may use it, "" when none may
 	Holders []Holder // ErrHeld: who holds it, as far as that can be read
 }
@@ -86,6 +86,9 @@ func (e *OpenError) ports() string {
 }
 
 func (e *OpenError) permission() string {
+	if e.Owner == "" {
+		return "the folder it lies in may not be entered"
+	}
 	if e.Group == "" {
 		return fmt.Sprintf("only user %q may use it; run as that user, or let the administrator give the device a group", e.Owner)
 	}

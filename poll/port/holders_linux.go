@@ -1,16 +1,29 @@
 package port
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+
+	"golang.org/x/sys/unix"
 )
 
-// holders finds the processes that have path open, as far as /proc may be
-// read: the superuser sees all, others their own.
+// holders finds the process that has locked path or, when none has, those that
+// have it open, as far as /proc may be read: the superuser sees all, others
+// their own. The lock comes first, because the maker of a pseudo-terminal has
+// it open too and is not the one in the way.
 func holders(path string) []Holder {
+	var st unix.Stat_t
+	if err := unix.Stat(path, &st); err != nil {
+		return nil
+	}
+	locks, _ := os.ReadFile("/proc/locks")
+	if pid := locker(string(locks), uint64(st.Dev), st.Ino); pid > 0 {
+		return []Holder{{PID: pid, Command: command(pid), Self: pid == os.Getpid()}}
+	}
 	device, err := filepath.EvalSymlinks(path)
 	if err != nil {
 		return nil
@@ -26,6 +39,23 @@ func holders(path string) []Holder {
 	}
 	slices.SortFunc(found, func(a, b Holder) int { return a.PID - b.PID })
 	return found
+}
+
+// locker finds the process with a lock on a whole file in the text of
+// /proc/locks, 0 for none. A row is "1: FLOCK ADVISORY WRITE 4711 00:1a:3 0 EOF",
+// device numbers in hexadecimal (Linux kernel, filesystems/proc.rst).
+func locker(locks string, device, inode uint64) int {
+	want := fmt.Sprintf("%02x:%02x:%d", unix.Major(device), unix.Minor(device), inode)
+	for row := range strings.Lines(locks) {
+		f := strings.Fields(row)
+		if len(f) < 6 || f[1] != "FLOCK" || f[5] != want {
+			continue
+		}
+		if pid, err := strconv.Atoi(f[4]); err == nil && pid > 0 {
+			return pid
+		}
+	}
+	return 0
 }
 
 func hasOpen(fds, device string) bool {

@@ -33,47 +33,56 @@ func Open(s line.Serial, o Options) (*Port, error) {
 	p := &Port{file: f, name: s.Port, marked: true, char: characterTime(s, o)}
 	if err := p.take(s, o); err != nil {
 		f.Close()
-		if errors.Is(err, ErrHeld) {
-			err.(*OpenError).Holders = holders(s.Port) // without our own descriptor
+		var open *OpenError
+		if errors.As(err, &open) && open.Kind == ErrHeld {
+			open.Holders = holders(s.Port) // now without our own descriptor
 		}
 		return nil, err
 	}
 	return p, nil
 }
 
-// take makes the open file ours: lock, exclusive use, settings, empty queues.
+// take makes the open file ours.
 func (p *Port) take(s line.Serial, o Options) error {
 	var failed error
 	err := p.control("open", func(fd int) error {
-		was, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
-		if err != nil {
-			failed = &OpenError{Port: s.Port, Kind: ErrNotSerial, Err: err, Found: "the device answers no terminal call"}
-			return nil
-		}
-		pseudo := isPseudo(fd)
-		if err := lock(fd, pseudo); err != nil {
-			failed = &OpenError{Port: s.Port, Kind: ErrHeld, Err: err}
-			return nil
-		}
-		words, err := apply(fd, rawSettings(*was, s, o), pseudo)
-		if err != nil {
-			return errors.Join(err, release(fd, was))
-		}
-		if words != "" {
-			_ = release(fd, was) // the refusal is the news
-			failed = &OpenError{Port: s.Port, Kind: ErrSetting, Found: words}
-			return nil
-		}
-		p.was = was
-		return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
+		failed = claim(fd, s, o)
+		return nil
 	})
-	if failed != nil {
-		return failed
+	if err == nil {
+		err = failed
+	}
+	var known *OpenError
+	if err == nil || errors.As(err, &known) {
+		return err
+	}
+	return openError(s.Port, err)
+}
+
+// claim takes fd: lock, exclusive use, settings, empty queues.
+func claim(fd int, s line.Serial, o Options) error {
+	was, err := unix.IoctlGetTermios(fd, getTermios)
+	if errors.Is(err, unix.ENOTTY) || errors.Is(err, unix.EINVAL) {
+		return &OpenError{Port: s.Port, Kind: ErrNotSerial, Err: err, Found: "the device answers no terminal call"}
 	}
 	if err != nil {
-		return openError(s.Port, err)
+		return err
 	}
-	return nil
+	pseudo := isPseudo(fd)
+	if err := lock(fd, pseudo); errors.Is(err, unix.EWOULDBLOCK) || errors.Is(err, unix.EBUSY) {
+		return &OpenError{Port: s.Port, Kind: ErrHeld, Err: err}
+	} else if err != nil {
+		return err
+	}
+	words, err := apply(fd, rawSettings(*was, s, o), pseudo)
+	if err != nil {
+		return errors.Join(err, release(fd, was))
+	}
+	if words != "" {
+		_ = release(fd, was) // the refusal is the news
+		return &OpenError{Port: s.Port, Kind: ErrSetting, Found: words}
+	}
+	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
 }
 
 // lock refuses a port that another program has locked or taken for itself, and
@@ -151,6 +160,9 @@ func openError(path string, err error) error {
 	case errors.Is(err, unix.EBUSY):
 		e.Kind = ErrHeld
 		e.Holders = holders(path)
+	case errors.Is(err, unix.EIO): // a port the system expects and does not have
+		e.Kind = ErrNotSerial
+		e.Found = "no hardware answers behind this device"
 	}
 	return e
 }
@@ -166,6 +178,7 @@ func owners(path string) (owner, group string) {
 		return "", ""
 	}
 	owner = nameOf("/etc/passwd", st.Uid)
+	// The superuser's group is nobody's to join.
 	if info.Mode().Perm()&0o060 == 0o060 && st.Gid != 0 {
 		group = nameOf("/etc/group", st.Gid)
 	}

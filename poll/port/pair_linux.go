@@ -63,14 +63,14 @@ func makeRaw(f *os.File) error {
 	}
 	var inner error
 	err = raw.Control(func(fd uintptr) {
-		t, err := unix.IoctlGetTermios(int(fd), unix.TCGETS2)
+		t, err := unix.IoctlGetTermios(int(fd), getTermios)
 		if err != nil {
 			inner = err
 			return
 		}
 		t.Iflag, t.Oflag, t.Lflag = 0, 0, 0
 		t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
-		inner = unix.IoctlSetTermios(int(fd), unix.TCSETS2, t)
+		inner = unix.IoctlSetTermios(int(fd), setTermios, t)
 	})
 	return errors.Join(err, inner)
 }

@@ -18,7 +18,6 @@ import (
 type Port struct {
 	file *os.File
 	name string
-	was  *unix.Termios // settings to restore on Close, nil for none
 	char time.Duration // time of one character on the line
 
 	reading sync.Mutex
@@ -106,21 +105,8 @@ func (p *Port) Discard() error {
 // error it then returns. A pseudo-terminal is drained when the other side's
 // queue has the bytes.
 func (p *Port) Drain(ctx context.Context) error {
-	for {
-		left, err := p.queued()
-		if err != nil {
-			return err
-		}
-		if left == 0 {
-			break
-		}
-		wait := time.NewTimer(max(time.Duration(left)*p.char, time.Millisecond))
-		select {
-		case <-ctx.Done():
-			wait.Stop()
-			return ctx.Err()
-		case <-wait.C:
-		}
+	if err := drain(ctx, p.char, p.queued); err != nil {
+		return err
 	}
 	// What is left is the adapter's own small buffer; the driver bounds this wait.
 	return p.control("drain", func(fd int) error { return unix.IoctlSetInt(fd, unix.TCSBRK, 1) })
@@ -138,7 +124,7 @@ func (p *Port) queued() (n int, err error) {
 // Settings reads back what the port is set to; Port is the name given.
 func (p *Port) Settings() (s line.Serial, o Options, err error) {
 	err = p.control("settings", func(fd int) error {
-		t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
+		t, err := unix.IoctlGetTermios(fd, getTermios)
 		if err == nil {
 			s, o = settingsOf(t)
 			s.Port = p.name
@@ -148,16 +134,16 @@ func (p *Port) Settings() (s line.Serial, o Options, err error) {
 	return s, o, err
 }
 
-// Close gives the port back with the settings it had before. A blocked Read
-// or Write ends. Closing twice gives os.ErrClosed.
+// Close gives the port back to other programs. Its settings stay as they are:
+// changing them now would garble what is still leaving. A blocked Read or
+// Write ends. Closing twice gives os.ErrClosed.
 func (p *Port) Close() error {
 	err := error(&IOError{"close", p.name, os.ErrClosed})
 	p.closing.Do(func() {
 		err = nil
-		if p.was != nil {
-			// A port that is gone cannot be restored, and need not be.
-			_ = p.control("close", func(fd int) error { return release(fd, p.was) })
-		}
+		// The mark would outlive this descriptor where another one is open. On a
+		// port that is gone this fails, and need not succeed.
+		_ = p.control("close", func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) })
 		if e := p.file.Close(); e != nil {
 			err = p.fail("close", e)
 		}

@@ -63,10 +63,10 @@ func settingsOf(t *unix.Termios) (line.Serial, Options) {
 // did instead, "" for nothing. A pseudo-terminal has no characters and takes
 // neither parity nor data bits; there only the call itself can fail.
 func apply(fd int, want unix.Termios, pseudo bool) (words string, err error) {
-	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, &want); err != nil {
+	if err := unix.IoctlSetTermios(fd, setTermios, &want); err != nil {
 		return "", err
 	}
-	got, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
+	got, err := unix.IoctlGetTermios(fd, getTermios)
 	if err != nil || pseudo {
 		return "", err
 	}
@@ -93,8 +93,8 @@ func differ(want, got *unix.Termios) string {
 	return ""
 }
 
-// release undoes what Open did to fd.
+// release undoes what a refused Open did to fd.
 func release(fd int, was *unix.Termios) error {
 	_ = unix.IoctlSetInt(fd, unix.TIOCNXCL, 0)
-	return unix.IoctlSetTermios(fd, unix.TCSETS2, was)
+	return unix.IoctlSetTermios(fd, setTermios, was)
 }
