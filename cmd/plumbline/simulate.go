@@ -1,0 +1,358 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/decode/frame"
+	"plumbline/poll/link"
+	"plumbline/poll/port"
+	"plumbline/regmap"
+	"plumbline/regmap/doc"
+	"plumbline/regmap/line"
+	"plumbline/simdevice"
+)
+
+// simulateFlags are the flags of simulate.
+type simulateFlags struct {
+	at          place
+	listen      string
+	pty, asJSON bool
+}
+
+// defaultListen is where the station listens when nothing is said: this
+// machine only, and a port that needs no privilege.
+const defaultListen = "127.0.0.1:1502"
+
+// newSimulateCommand builds "simulate".
+func newSimulateCommand(s *streams) *cobra.Command {
+	var f simulateFlags
+	cmd := &cobra.Command{
+		Use:   "simulate LINE",
+		Short: "Be the station: answer as the map says the device does",
+		Long: "Runs the stations of a line file, or of one map, in software, so that a panel can be\n" +
+			"tested before the hardware exists. It never listens where the line file points: that is\n" +
+			"the real device. Its device identification says that it is simulated. It runs until it is\n" +
+			"interrupted.\n\n" +
+			"Exit code: 0 ended by interruption; 2 a file was not understood; 3 the port or address\n" +
+			"could not be opened, or a unit number is already taken on the serial line.",
+		Example: "  plumbline simulate cistern.yaml --unit 17\n  plumbline simulate pump-house.yaml --pty",
+		Args:    cobra.ExactArgs(1),
+		RunE:    func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), s, args[0], f) },
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.listen, "listen", "", "address:port to listen on; 127.0.0.1:1502 when nothing else is given, port 0 picks a free one")
+	flags.StringVar(&f.at.serial, "serial", "", "serial port to answer on")
+	flags.BoolVar(&f.pty, "pty", false, "answer on a new pseudo-terminal")
+	flags.StringVar(&f.at.framing, "framing", "", "mbap, rtu or ascii instead of the usual one")
+	flags.IntVar(&f.at.baud, "baud", 19200, "with --serial: bit/s")
+	flags.StringVar(&f.at.parity, "parity", "even", "with --serial: even, odd or none")
+	flags.IntVar(&f.at.stop, "stop", 0, "with --serial: stop bits; 1, or 2 without parity")
+	flags.IntVar(&f.at.unit, "unit", 1, "with a map: the station's unit number")
+	flags.BoolVar(&f.asJSON, "json", false, "JSON lines for the places it listens on")
+	return cmd
+}
+
+// A listening is one place where the station answers.
+type listening struct {
+	Listening string `json:"listening"`
+	Address   string `json:"address"`
+	Units     []int  `json:"units"`
+
+	serve func(context.Context) error
+	close func() error
+}
+
+// runSimulate opens the places, says where they are, and serves until the
+// context ends.
+func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) error {
+	l, err := stationLine(file, f.at)
+	if err != nil {
+		return err
+	}
+	station, err := newStation(l)
+	if err != nil {
+		return err
+	}
+	places, err := f.open(ctx, l, station)
+	if err != nil {
+		return err
+	}
+	for _, p := range places {
+		for _, u := range station.Units() {
+			p.Units = append(p.Units, int(u))
+		}
+		if err := p.print(s.out, f.asJSON); err != nil {
+			return err
+		}
+	}
+	return serve(ctx, station, places)
+}
+
+// stationLine is the line file's stations, or the one of a map.
+func stationLine(file string, at place) (*line.Line, error) {
+	text, err := doc.ReadFile(file)
+	if err != nil {
+		return nil, unreadable(err)
+	}
+	if !line.IsLine(text) && at.serial == "" {
+		at.tcp = defaultListen // where the map's station is does not matter here
+		if f, ok := line.ParseFraming(at.framing); !ok || f != line.MBAP {
+			at.framing = ""
+		}
+	} else if line.IsLine(text) {
+		at = place{}
+	}
+	lines, err := openLines([]string{file}, &at)
+	if err != nil {
+		return nil, err
+	}
+	return lines[0], nil
+}
+
+// newStation makes the station of a line: a bank for each unit.
+func newStation(l *line.Line) (*simdevice.Station, error) {
+	banks := map[regmap.Unit]*simdevice.Bank{}
+	for _, s := range l.Stations {
+		b, err := simdevice.NewBank(s.Map)
+		if err != nil {
+			return nil, notUnderstood("%s: %w", s.MapFile, err)
+		}
+		banks[s.Unit] = b
+	}
+	station, err := simdevice.New(banks, simdevice.Options{Gap: gap(l)})
+	if err != nil {
+		return nil, notUnderstood("%s: %w", l.File, err)
+	}
+	return station, nil
+}
+
+// gap is the silence a station keeps before it answers on a serial line.
+func gap(l *line.Line) time.Duration {
+	if l.Medium == line.SerialPort {
+		return frame.Gap35(l.Serial)
+	}
+	return 0
+}
+
+// open opens every place that the flags name.
+func (f *simulateFlags) open(ctx context.Context, l *line.Line, s *simdevice.Station) (places []*listening, err error) {
+	defer func() {
+		if err != nil {
+			for _, p := range places {
+				p.close()
+			}
+			places = nil
+		}
+	}()
+	serialFraming, netFraming := line.RTU, line.MBAP
+	if l.Medium == line.SerialPort {
+		serialFraming = l.Framing
+	}
+	if f.at.framing != "" {
+		given, ok := line.ParseFraming(f.at.framing)
+		if !ok {
+			return nil, notUnderstood("--framing %q is none of mbap, rtu, ascii", f.at.framing)
+		}
+		if given == line.MBAP && (f.pty || f.at.serial != "") {
+			return nil, notUnderstood("--framing mbap is the framing of networks; rtu or ascii on a serial port")
+		}
+		serialFraming, netFraming = given, given
+	}
+	if f.listen != "" || !f.pty && f.at.serial == "" {
+		p, err := f.openListener(s, netFraming)
+		if err != nil {
+			return places, err
+		}
+		places = append(places, p)
+	}
+	if f.pty {
+		p, err := openPair(s, serialFraming)
+		if err != nil {
+			return places, err
+		}
+		places = append(places, p)
+	}
+	if f.at.serial != "" {
+		p, err := f.openSerial(ctx, l, s, serialFraming)
+		if err != nil {
+			return places, err
+		}
+		places = append(places, p)
+	}
+	return places, nil
+}
+
+func (f *simulateFlags) openListener(s *simdevice.Station, framing line.Framing) (*listening, error) {
+	where := f.listen
+	if where == "" {
+		where = defaultListen
+	}
+	n, err := net.Listen("tcp", where)
+	if err != nil {
+		return nil, verdict{exitNoReply, fmt.Errorf("cannot listen on %s: %w", where, plainNet(err))}
+	}
+	return &listening{Listening: "tcp", Address: n.Addr().String(), close: n.Close,
+		serve: func(ctx context.Context) error { return s.ServeListener(ctx, n, framing) }}, nil
+}
+
+func openPair(s *simdevice.Station, framing line.Framing) (*listening, error) {
+	pair, err := port.OpenPair()
+	if err != nil {
+		return nil, verdict{exitNoReply, fmt.Errorf("no pseudo-terminal can be made: %w", err)}
+	}
+	return &listening{Listening: "pty", Address: pair.Path(), close: pair.Close,
+		serve: func(ctx context.Context) error { return s.ServeStream(ctx, pair, framing) }}, nil
+}
+
+// openSerial opens a serial port. On a real line each of the station's numbers
+// is asked once first: two stations with one number spoil each other.
+func (f *simulateFlags) openSerial(ctx context.Context, of *line.Line, s *simdevice.Station, framing line.Framing) (*listening, error) {
+	settings, err := f.at.settings()
+	if err != nil {
+		return nil, err
+	}
+	if of.Medium == line.SerialPort { // a serial line's own settings, on the port named here
+		settings = of.Serial
+		settings.Port = f.at.serial
+	}
+	l := &line.Line{Medium: line.SerialPort, Framing: framing, Serial: settings}
+	if !strings.HasPrefix(settings.Port, "/dev/pts/") {
+		if err := refuseTaken(ctx, l, s.Units()); err != nil {
+			return nil, err
+		}
+	}
+	p, err := port.Open(settings, portOptions(l))
+	if err != nil {
+		return nil, verdict{exitNoReply, err}
+	}
+	return &listening{Listening: "serial", Address: settings.Port, close: p.Close,
+		serve: func(ctx context.Context) error { return s.ServeStream(ctx, p, framing) }}, nil
+}
+
+// refuseTaken asks each number for one register; any answer, an exception too,
+// means that a station has it.
+func refuseTaken(ctx context.Context, l *line.Line, units []regmap.Unit) error {
+	dial, err := dialer(l)
+	if err != nil {
+		return err
+	}
+	timing := line.DefaultTiming
+	timing.Retries = 0
+	k, err := link.New(link.Config{Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: timing})
+	if err != nil {
+		return err
+	}
+	defer k.Close()
+	if err := k.Open(ctx); err != nil {
+		return verdict{exitNoReply, err}
+	}
+	for _, u := range units {
+		x, err := k.Ask(ctx, u, frame.Read(regmap.HoldingRegister, 0, 1))
+		if err != nil {
+			return err
+		}
+		if x.Cause != regmap.Silent {
+			return verdict{exitNoReply, fmt.Errorf("unit %d is already there on %s (%s); give the simulated station another number", u, l.Serial.Port, l.Serial)}
+		}
+	}
+	return nil
+}
+
+// print says where the station listens.
+func (p *listening) print(out io.Writer, asJSON bool) error {
+	if asJSON {
+		text, err := json.Marshal(p)
+		if err == nil {
+			_, err = fmt.Fprintln(out, string(text))
+		}
+		return err
+	}
+	var units []string
+	for _, u := range p.Units {
+		units = append(units, fmt.Sprint(u))
+	}
+	_, err := fmt.Fprintf(out, "listening %s %s unit %s\n", p.Listening, p.Address, strings.Join(units, ", "))
+	return err
+}
+
+// stepEvery is how often the station's own changes are published.
+const stepEvery = 100 * time.Millisecond
+
+// serve runs the places and the station's own changes until the context ends
+// or a place fails.
+func serve(ctx context.Context, s *simdevice.Station, places []*listening) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	done := make(chan error, len(places)+1)
+	for _, p := range places {
+		go func() {
+			err := p.serve(ctx)
+			if err == nil && ctx.Err() == nil {
+				err = fmt.Errorf("%s %s was closed", p.Listening, p.Address)
+			}
+			done <- err
+		}()
+	}
+	go func() { done <- step(ctx, s) }()
+	var first error
+	for range len(places) + 1 {
+		if err := <-done; err != nil && first == nil && !errors.Is(err, context.Canceled) {
+			first = verdict{exitNoReply, err}
+		}
+		cancel()
+	}
+	return first
+}
+
+// step publishes the station's own changes as time goes by.
+func step(ctx context.Context, s *simdevice.Station) error {
+	began := time.Now()
+	tick := time.NewTicker(stepEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+			if err := s.Step(time.Since(began)); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// portOptions are the options of a port for a framing: ASCII characters have
+// seven data bits (serial guide V1.02, 2.5.2).
+func portOptions(l *line.Line) port.Options {
+	if l.Framing == line.ASCII {
+		return port.Options{DataBits: 7}
+	}
+	return port.Options{}
+}
+
+// plainNet is a network error without the call's own words.
+func plainNet(err error) error {
+	var number syscall.Errno
+	var name *net.DNSError
+	switch {
+	case errors.As(err, &number):
+		return number
+	case errors.As(err, &name):
+		return fmt.Errorf("no such host %q", name.Name)
+	}
+	var op *net.OpError
+	if errors.As(err, &op) {
+		return op.Err
+	}
+	return err
+}

@@ -1,0 +1,354 @@
+package regmap
+
+import (
+	"errors"
+	"math/big"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"plumbline/regmap/doc"
+)
+
+// bank is contents for tests: what each table holds, by address.
+type bank map[Span]uint16
+
+func (b bank) AppendRaw(dst []uint16, s Span) ([]uint16, bool) {
+	at := len(dst)
+	for a := int(s.First); a < s.End(); a++ {
+		v, ok := b[Span{s.Table, Address(a), 1}]
+		if !ok {
+			return dst[:at], false
+		}
+		dst = append(dst, v)
+	}
+	return dst, true
+}
+
+func item(t Table, a Address) Span { return Span{t, a, 1} }
+
+func loadText(t *testing.T, points string) *Map {
+	t.Helper()
+	rep := new(doc.Report)
+	m := Load("test.yaml", []byte("device: test\npoints:\n"+points), rep)
+	if m == nil {
+		t.Fatal(rep.Err())
+	}
+	return m
+}
+
+func example(t *testing.T, name string) *Map {
+	t.Helper()
+	text, err := os.ReadFile("../testdata/maps/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rep := new(doc.Report)
+	m := Load(name, text, rep, Section{Key: "simulate", Read: func(doc.Node, *Map) any { return nil }})
+	if m == nil || len(rep.Warnings()) > 0 {
+		t.Fatal(rep.Err(), rep.Warnings())
+	}
+	return m
+}
+
+// TestSignalLimits: 4-20 mA as NAMUR NE 43 has it (as two trade pages give the
+// limits): 3.8 to 20.5 mA good, at most 3.6 or at least 21.0 mA failed.
+func TestSignalLimits(t *testing.T) {
+	m := loadText(t, "  micro: {input-register: 0, type: uint16, scale: {raw: [4000, 20000], value: [0, 100]}, signal: 4-20mA}\n"+
+		"  counts: {input-register: 1, type: int16, scale: {raw: [0, 27648], value: [0, 100]}, signal: 4-20mA}\n"+
+		"  falling: {input-register: 2, type: uint16, scale: {raw: [20000, 4000], value: [0, 100]}, signal: 4-20mA}\n"+
+		"  milliamperes: {input-register: 4, type: float32, scale: {raw: [4, 20], value: [0, 100]}, signal: 4-20mA}\n")
+	const hundredths = 100
+	for _, v := range []struct {
+		mA      int64 // in hundredths
+		quality Quality
+		cause   Cause
+	}{
+		{0, Bad, SignalFailure}, {359, Bad, SignalFailure}, {360, Bad, SignalFailure}, {361, Uncertain, SignalDoubtful},
+		{379, Uncertain, SignalDoubtful}, {380, Good, NoCause}, {381, Good, NoCause}, {400, Good, NoCause}, {1200, Good, NoCause},
+		{2049, Good, NoCause}, {2050, Good, NoCause}, {2051, Uncertain, SignalDoubtful},
+		{2099, Uncertain, SignalDoubtful}, {2100, Bad, SignalFailure}, {2101, Bad, SignalFailure}, {2400, Bad, SignalFailure},
+	} {
+		current := big.NewRat(v.mA, hundredths)
+		for p := range m.Readings {
+			share := new(big.Rat).Quo(new(big.Rat).Sub(current, rat(4)), rat(16))
+			a, b, _, _, _ := p.Scale.Span()
+			number := new(big.Rat).Sub(b, a)
+			number.Add(a, number.Mul(number, share))
+			if p.Name == "falling" {
+				number.Sub(rat(24000), new(big.Rat).Mul(current, rat(1000)))
+			}
+			if p.Type != TypeFloat32 && !number.IsInt() {
+				continue // no count stands for just this current
+			}
+			n, err := p.Type.code(number, false)
+			if err != nil {
+				continue // beyond what the register can hold
+			}
+			got := p.ValueOf(p.Order.split(nil, n, p.Count))
+			if got.Quality() != v.quality || got.Cause() != v.cause || (got.Kind() == None) != (v.quality == Bad) {
+				t.Errorf("%s at %s mA: %s %s %s, want %s %s", p.Name, current.FloatString(2), got.Decimal(), got.Quality(), got.Cause(), v.quality, v.cause)
+			}
+		}
+	}
+}
+
+func rat(n int64) *big.Rat { return new(big.Rat).SetInt64(n) }
+
+// TestFivePoints: 4, 8, 12, 16 and 20 mA are 0, 25, 50, 75 and 100 %, on the
+// count spans met in the trade (common practice, digits computed).
+func TestFivePoints(t *testing.T) {
+	for _, v := range []struct {
+		a, b int64
+		raws [5]string // at 0, 25, 50, 75, 100 %
+	}{
+		{0, 4000, [5]string{"0", "1000", "2000", "3000", "4000"}},
+		{0, 10000, [5]string{"0", "2500", "5000", "7500", "10000"}},
+		{0, 27648, [5]string{"0", "6912", "13824", "20736", "27648"}},
+		{4000, 20000, [5]string{"4000", "8000", "12000", "16000", "20000"}},
+		{6400, 32000, [5]string{"6400", "12800", "19200", "25600", "32000"}},
+		{0, 4095, [5]string{"0", "1023.75", "2047.5", "3071.25", "4095"}},
+		{0, 16383, [5]string{"0", "4095.75", "8191.5", "12287.25", "16383"}},
+	} {
+		s, err := SpanScale(rat(v.a), rat(v.b), rat(0), rat(100))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, raw := range v.raws {
+			number, _ := new(big.Rat).SetString(raw)
+			if got := s.apply(ExactValue(number)); got.Rat().Cmp(rat(int64(25*i))) != 0 {
+				t.Errorf("%d..%d: %s is %s %%, want %d", v.a, v.b, raw, got.Decimal(), 25*i)
+			}
+			if back, _ := s.undo(IntValue(int64(25 * i))); back.Cmp(number) != 0 {
+				t.Errorf("%d..%d: %d %% is %s, want %s", v.a, v.b, 25*i, back.RatString(), raw)
+			}
+		}
+	}
+}
+
+func TestScalesThatCannotBe(t *testing.T) {
+	if _, err := TimesPlus(rat(0), rat(1)); !errors.Is(err, ErrScale) {
+		t.Error(err)
+	}
+	if _, err := SpanScale(rat(1), rat(1), rat(0), rat(1)); !errors.Is(err, ErrScale) {
+		t.Error(err)
+	}
+	if _, err := SpanScale(rat(0), rat(1), rat(1), rat(1)); !errors.Is(err, ErrScale) {
+		t.Error(err)
+	}
+	var none Scale
+	if times, plus := none.TimesPlus(); times.Cmp(rat(1)) != 0 || plus.Sign() != 0 || !none.Identity() || none.Clamps() {
+		t.Error("the zero scale changes something")
+	}
+}
+
+func TestSpanAndClamp(t *testing.T) {
+	m := loadText(t, "  open: {input-register: 0, type: int16, scale: {raw: [0, 100], value: [0, 10]}}\n"+
+		"  clamped: {input-register: 1, type: int16, scale: {raw: [0, 100], value: [0, 10], clamp: true}}\n")
+	for _, v := range []struct {
+		raw           int16
+		open, clamped string
+		quality       Quality
+	}{{0, "0", "0", Good}, {100, "10", "10", Good}, {101, "10.1", "10", Uncertain}, {-1, "-0.1", "0", Uncertain}} {
+		for name, want := range map[string]string{"open": v.open, "clamped": v.clamped} {
+			got := m.Point(name).ValueOf([]uint16{uint16(v.raw)})
+			if got.Decimal() != want || got.Quality() != v.quality {
+				t.Errorf("%s of %d: %s %s, want %s %s", name, v.raw, got.Decimal(), got.Quality(), want, v.quality)
+			}
+		}
+	}
+}
+
+// TestCisternRegisters reads the example map off registers worked out by hand.
+func TestCisternRegisters(t *testing.T) {
+	m := example(t, "cistern.yaml")
+	in, hold := InputRegister, HoldingRegister
+	b := bank{
+		item(in, 0): 13707, item(in, 2): 0x6666, item(in, 3): 0x4146, item(in, 4): 2, item(in, 5): 0x0304,
+		item(in, 6): 10644, item(in, 7): 0x8000,
+		item(hold, 16): 0b0001_0001, item(hold, 17): 2, item(hold, 32): 1600,
+		item(hold, 50): 0x4349, item(hold, 51): 0x5354, item(hold, 52): 0x4552, item(hold, 53): 0x4E20, item(hold, 54): 0x3100, item(hold, 55): 0,
+		item(Coil, 0): 1, item(DiscreteInput, 0): 1,
+	}
+	for _, v := range []struct{ name, decimal, shown, quality string }{
+		{"level", "1.8200625", "1.82", "good"},
+		{"flow", "12.399999618530273", "12.40", "good"},
+		{"total", "13184.4", "13184.4", "good"},
+		{"pressure", "2.3098958333333335", "2.31", "good"},
+		{"temperature", "", "-", "bad"},
+		{"state", "17", "0x0011", "good"},
+		{"state.pump-1-running", "", "on", "good"},
+		{"state.pump-2-running", "", "off", "good"},
+		{"state.healthy", "", "on", "good"}, // active when 0
+		{"state.duty", "1", "pump-2-leads", "good"},
+		{"mode", "2", "automatic", "good"},
+		{"lead-start", "1.6", "1.600", "good"},
+		{"lag-start", "", "-", "bad"}, // not there
+		{"name", "", "CISTERN 1", "good"},
+		{"pump-1-enable", "", "on", "good"},
+		{"float-switch", "", "off", "good"},
+	} {
+		p := m.Point(v.name)
+		got := p.Value(b)
+		if got.Decimal() != v.decimal || p.Shown(got) != v.shown || got.Quality().String() != v.quality {
+			t.Errorf("%s: %s, shown %s, %s; want %s, %s, %s", v.name, got.Decimal(), p.Shown(got), got.Quality(), v.decimal, v.shown, v.quality)
+		}
+	}
+	if v := m.Point("temperature").Value(b); v.Cause() != Absent {
+		t.Errorf("temperature: %s", v.Cause())
+	}
+	if v := m.Point("lag-start").Value(b); v.Cause() != NeverRead {
+		t.Errorf("lag-start: %s", v.Cause())
+	}
+}
+
+// TestBits: numbers counted from 0 or 1, from either end, in words of 16 and 32
+// bits; writing a part leaves the rest of the word alone.
+func TestBits(t *testing.T) {
+	m := loadText(t, `
+  plain: {holding-register: 0, type: bits, bits: {0: first, 15: last, 4-6: run}, write: {}}
+  from-one: {holding-register: 1, type: bits, count-from: 1, bits: {1: first, 16: last}}
+  most-first: {holding-register: 2, type: bits, first: most, bits: {0: first, 15: last, 4-6: run}}
+  wide: {holding-register: 4, type: bits, size: 32, order: CDAB, bits: {0: first, 31: last, 16: middle}}
+  one-bit: {holding-register: 6, type: bool, bit: 3, active: 0, write: {}}
+  alarm-bit: {holding-register: 6, type: bool, bit: 4, alarm: true}
+`)
+	for name, want := range map[string]uint64{
+		"plain.first": 1 << 0, "plain.last": 1 << 15, "plain.run": 7 << 4,
+		"from-one.first": 1 << 0, "from-one.last": 1 << 15,
+		"most-first.first": 1 << 15, "most-first.last": 1 << 0, "most-first.run": 7 << 9,
+		"wide.first": 1 << 0, "wide.last": 1 << 31, "wide.middle": 1 << 16,
+	} {
+		p := m.Point(name)
+		raw := p.Order.split(nil, want, p.Count)
+		other := p.Order.split(nil, ^want, p.Count)
+		on, off := p.ValueOf(raw), p.ValueOf(other)
+		if b, _ := on.Bool(); p.Type == TypeBool && !b {
+			t.Errorf("%s is not on in %04x", name, raw)
+		}
+		if b, _ := off.Bool(); p.Type == TypeBool && b {
+			t.Errorf("%s is on in %04x", name, other)
+		}
+		if n, _ := on.Uint(); p.Type == TypeBits && n != 7 {
+			t.Errorf("%s is %d in %04x", name, n, raw)
+		}
+		back, err := p.AppendRaw(nil, on, p.Order.split(nil, 0, p.Count))
+		if err != nil || !slices.Equal(back, raw) {
+			t.Errorf("%s written into 0: %04x, %v; want %04x", name, back, err, raw)
+		}
+		back, err = p.AppendRaw(nil, off, p.Order.split(nil, ^uint64(0)>>(64-16*p.Count), p.Count))
+		if err != nil || !slices.Equal(back, other) {
+			t.Errorf("%s cleared in all ones: %04x, %v; want %04x", name, back, err, other)
+		}
+	}
+	one := m.Point("one-bit")
+	if b, _ := one.ValueOf([]uint16{0x0008}).Bool(); b {
+		t.Error("one-bit is active when 0, and on when 1")
+	}
+	if raw, err := one.AppendRaw(nil, BoolValue(true), []uint16{0xFFFF}); err != nil || raw[0] != 0xFFF7 {
+		t.Errorf("one-bit on: %04x, %v", raw, err)
+	}
+	if raw, err := one.AppendRaw(nil, IntValue(0), []uint16{0}); err != nil || raw[0] != 8 {
+		t.Errorf("one-bit 0: %04x, %v", raw, err)
+	}
+	if !m.Point("alarm-bit").AlarmBit || !m.Point("plain.first").Writable() || m.Point("wide.first").Writable() {
+		t.Error("alarm or write of bits")
+	}
+	if _, err := m.Point("plain.run").AppendRaw(nil, IntValue(8), []uint16{0}); !errors.Is(err, ErrRange) {
+		t.Errorf("8 into three bits: %v", err)
+	}
+	if raw, err := m.Point("plain").AppendRaw(nil, IntValue(0xABCD), nil); err != nil || raw[0] != 0xABCD {
+		t.Errorf("whole word: %04x, %v", raw, err)
+	}
+}
+
+func TestShown(t *testing.T) {
+	m := loadText(t, `
+  plain: {input-register: 0, type: float32}
+  two: {input-register: 2, type: float32, decimals: 2}
+  milli: {input-register: 4, type: int32, scale: {times: 0.001}}
+  offset: {input-register: 6, type: int16, scale: {times: 1, plus: 0.25}}
+  third: {input-register: 7, type: uint16, scale: {raw: [0, 3], value: [0, 1]}}
+  count: {input-register: 8, type: uint64}
+  named: {input-register: 12, type: int16, values: {-1: reverse, 0: stop, 1: forward}}
+  flag: {coil: 0, values: {0: shut, 1: open}}
+  text: {input-register: 14, type: string, length: 4}
+  fine: {input-register: 20, type: float64, decimals: 3}
+`)
+	for _, v := range []struct {
+		name string
+		raw  []uint16
+		want string
+	}{
+		{"plain", []uint16{0x42F6, 0xE979}, "123.456"},
+		{"plain", []uint16{0x6666, 0x4146}, "2.718371e+23"},
+		{"two", []uint16{0x4146, 0x6666}, "12.40"},
+		{"two", []uint16{0x6666, 0x4146}, "2.72e+23"},
+		{"two", []uint16{0x0000, 0x3FC0}, "2.29e-41"},
+		{"two", []uint16{0, 0}, "0.00"},
+		{"milli", []uint16{0, 1600}, "1.600"},
+		{"milli", []uint16{0xFFFF, 0xFFFF}, "-0.001"},
+		{"offset", []uint16{2}, "2.25"},
+		{"third", []uint16{1}, "0.3"},
+		{"count", []uint16{0xFFFF, 0xFFFF, 0xFFFF, 0xFFFF}, "18446744073709551615"},
+		{"named", []uint16{0xFFFF}, "reverse"},
+		{"named", []uint16{7}, "7"},
+		{"flag", []uint16{1}, "open"},
+		{"text", []uint16{0x4142, 0x2020}, "AB"},
+		{"fine", []uint16{0x3FF1, 0x9999, 0x9999, 0x999A}, "1.100"},
+	} {
+		p := m.Point(v.name)
+		if got := p.Shown(p.ValueOf(v.raw)); got != v.want {
+			t.Errorf("%s of %04x is shown %q, want %q", v.name, v.raw, got, v.want)
+		}
+	}
+}
+
+func TestSteps(t *testing.T) {
+	m := example(t, "cistern.yaml")
+	more := loadText(t, "  a: {holding-register: 0, type: uint16, order: BA, absent: 0xFFFF, scale: {raw: [0, 3], value: [1, 2]}}\n"+
+		"  b: {holding-register: 1, type: int16, scale: {times: 0.1, plus: -40}}\n  c: {holding-register: 2, type: bcd16}\n")
+	for _, v := range []struct {
+		p             *Point
+		raw           []uint16
+		number, scale string
+	}{
+		{m.Point("level"), []uint16{13707}, "uint16  13707", "4000..20000 -> 0..3   (13707 - 4000) x 3 / 16000 = 1.8201"},
+		{m.Point("flow"), []uint16{0x6666, 0x4146}, "float32 CDAB  12.399999618530273", ""},
+		{m.Point("lead-start"), []uint16{1600}, "int16  1600", "1600 x 0.001 = 1.6"},
+		{m.Point("state"), []uint16{0x11}, "bits  0000000000010001", ""},
+		{m.Point("state.healthy"), []uint16{0x11}, "bit 3 is 0, active when 0", ""},
+		{m.Point("state.duty"), []uint16{0x11}, "bits 4-5 are 1", ""},
+		{m.Point("float-switch"), []uint16{1}, "bit is 1, active when 0", ""},
+		{m.Point("name"), make([]uint16, 6), "string of 12 characters", ""},
+		{m.Point("temperature"), []uint16{0x8000}, "int16  8000 means 'no value'", ""},
+		{more.Point("a"), []uint16{0x0100}, "uint16 BA  1", "0..3 -> 1..2   (1 - 0) x 1 / 3 + 1 = 1.3333"},
+		{more.Point("b"), []uint16{250}, "int16  250", "250 x 0.1 + -40 = -15"},
+		{more.Point("c"), []uint16{0xABCD}, "bcd16  the registers are not decimal-coded", ""},
+	} {
+		got := v.p.Steps(v.raw, v.p.ValueOf(v.raw))
+		if got.Number != v.number || got.Scale != v.scale {
+			t.Errorf("%s: %q, %q; want %q, %q", v.p.Name, got.Number, got.Scale, v.number, v.scale)
+		}
+	}
+}
+
+func TestExamplesAreWhole(t *testing.T) {
+	m := example(t, "dosing.yaml")
+	if p := m.Point("dose"); p.Order != CDAB || p.Type != TypeInt32 {
+		t.Errorf("dose: %s %s", p.Type, p.Order.Letters(2))
+	}
+	if p := m.Point("status.stage"); p.Part != (Part{8, 3}) {
+		t.Errorf("stage: %v", p.Part)
+	}
+	if m.Point("acidity").Order != ABCD {
+		t.Error("a 16-bit value takes the map's order of wider ones")
+	}
+	if len(m.Digest.String()) != 64 || m.Revision != "2" || m.File != "dosing.yaml" {
+		t.Errorf("%s %s %s", m.Digest, m.Revision, m.File)
+	}
+	if !strings.Contains(string(m.Source), "Nutrient") {
+		t.Error("the source text is not kept")
+	}
+}
