@@ -30,6 +30,7 @@ func publishedMap(t testing.TB, rows []vector) string {
 		fmt.Fprintf(points, "  %s: {%s: %d%s%s}\n", name, table, a, typ, more)
 		fmt.Fprintf(start, "    %s: {start: %d}\n", name, value)
 	}
+	point(regmap.DiscreteInput, 9999, 0, "") // so that the map is never empty
 	for _, v := range rows {
 		q, err := frame.ParseRequest(unhex(t, v.Request.PDU))
 		if err != nil {

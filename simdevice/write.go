@@ -76,7 +76,7 @@ func edge(p *regmap.Point, limit *big.Rat, inward int) []uint16 {
 		return raw
 	}
 	step, _ := p.Scale.TimesPlus()
-	n.Add(n, new(big.Rat).Mul(step.Abs(step), big.NewRat(int64(inward), 1)))
+	n.Add(n, new(big.Rat).Mul(new(big.Rat).Abs(step), big.NewRat(int64(inward), 1)))
 	if within, err := p.AppendRaw(nil, regmap.ExactValue(n), nil); err == nil {
 		return within
 	}

@@ -1,0 +1,183 @@
+package simdevice
+
+import (
+	"math/big"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/regmap"
+	"plumbline/regmap/doc"
+)
+
+// driven is the cistern with one source of each kind.
+const driven = cistern + `
+simulate:
+  points:
+    level: {start: 1.20}
+    flow: {constant: 4.0}
+    lead-start: {start: 1.5}
+    lag-start: {constant: 1.25}
+    total: {ramp: {from: 0, to: 100, over: 60s, then: repeat}}
+    rate: {ramp: {from: 10, to: 0, over: 10s}}
+    run: {constant: on}
+    alarm: {start: false}
+    pump: {start: true}
+    state.pump-1-running: {constant: true}
+    state: {start: 0x0100}
+    state.duty: {constant: pump-2-leads}
+    tag: {start: P-01}
+    code: {start: 321}
+`
+
+func shows(t *testing.T, b *Bank, point string, want regmap.Value) {
+	t.Helper()
+	p := b.Map().Point(point)
+	if p == nil {
+		t.Fatalf("no point %q", point)
+	}
+	if got := b.Value(p); !got.Same(want) {
+		t.Errorf("%s shows %v (%s), want %v", point, p.Shown(got), got.Cause(), p.Shown(want))
+	}
+}
+
+func number(t *testing.T, s string) regmap.Value {
+	t.Helper()
+	r, ok := new(big.Rat).SetString(s)
+	if !ok {
+		t.Fatalf("%q is no number", s)
+	}
+	return regmap.ExactValue(r)
+}
+
+func TestSourcesAtTheStart(t *testing.T) {
+	b := bankOf(t, driven)
+	for point, want := range map[string]string{
+		"level": "1.2", "flow": "4", "lead-start": "1.5", "lag-start": "1.25", "total": "0", "rate": "10",
+		"code": "321", "serial-no": "0", "state.duty": "1", "high-stop": "0", // without a source raw 0
+	} {
+		shows(t, b, point, number(t, want))
+	}
+	for point, on := range map[string]bool{
+		"run": true, "alarm": false, "pump": true, "valve": false, "state.pump-1-running": true, "state.healthy": true,
+	} {
+		shows(t, b, point, regmap.BoolValue(on))
+	}
+	shows(t, b, "tag", regmap.TextValue("P-01"))
+	// Bits go into their word whatever the order of the file: 0x0100 + bit 0 + bits 4-5.
+	if raw, _ := b.AppendRaw(nil, regmap.Span{Table: regmap.HoldingRegister, First: 16, Count: 1}); raw[0] != 0x0111 {
+		t.Errorf("state is %04X, want 0111", raw[0])
+	}
+}
+
+func TestRamps(t *testing.T) {
+	b := bankOf(t, driven)
+	for _, row := range []struct {
+		at          time.Duration
+		total, rate string
+	}{
+		{0, "0", "10"}, {3 * time.Second, "5", "7"}, {9 * time.Second, "15", "1"}, {10 * time.Second, "17", "0"},
+		{30 * time.Second, "50", "0"}, {60*time.Second - 1, "100", "0"}, {60 * time.Second, "0", "0"},
+		{90 * time.Second, "50", "0"}, {24 * time.Hour, "0", "0"}, {-time.Second, "0", "10"},
+	} {
+		if err := b.Step(row.at); err != nil {
+			t.Fatal(err)
+		}
+		shows(t, b, "total", number(t, row.total)) // rounded to the nearest count
+		shows(t, b, "rate", number(t, row.rate))
+	}
+}
+
+// A write changes a start for good, a constant until the next step.
+func TestWritesAndSources(t *testing.T) {
+	s := stationOf(t, driven, Options{})
+	b := s.Bank(testUnit)
+	ask(t, s, testUnit, "10 00 20 00 02 04 07 D0 07 D0") // lead-start and lag-start 2.0
+	shows(t, b, "lead-start", number(t, "2"))
+	shows(t, b, "lag-start", number(t, "2"))
+	if err := s.Step(time.Second); err != nil {
+		t.Fatal(err)
+	}
+	shows(t, b, "lead-start", number(t, "2"))
+	shows(t, b, "lag-start", number(t, "1.25"))
+}
+
+func TestSimulateFaults(t *testing.T) {
+	for _, row := range []struct{ block, place, says string }{
+		{"points: {levle: {start: 1}}", "simulate.points.levle", `"levle" is no point of this map; did you mean level?`},
+		{"points: {zzzzzz: {start: 1}}", "simulate.points.zzzzzz", "no point of this map"},
+		{"points: {state.pump-1: {start: 1}}", "state.pump-1", "no point of this map"},
+		{"points: {level: {start: 70}}", "simulate.points.level.start", "beyond what the type can hold"},
+		{"points: {level: {constant: -1}}", "simulate.points.level.constant", "beyond what the type can hold"},
+		{"points: {level: {start: high}}", "level.start", `"high" is no number`},
+		{"points: {level: {start: [1]}}", "level.start", "is wanted here, this is a list"},
+		{"points: {level: {start: }}", "level.start", "this is nothing"},
+		{"points: {level: {}}", "simulate.points.level", "one of start, constant and ramp is wanted here"},
+		{"points: {level: {start: 1, constant: 2}}", "level.constant", "this is a second one"},
+		{"points: {level: {start: 1, ramp: {from: 0, to: 1, over: 1s}}}", "level.ramp", "this is a second one"},
+		{"points: {level: {strat: 1}}", "level.strat", "did you mean start?"},
+		{"points: {level: 1.2}", "points.level", "a block of keys is wanted here"},
+		{"points: {run: {start: maybe}}", "run.start", `"maybe" is neither true nor false`},
+		{"points: {run: {ramp: {from: 0, to: 1, over: 1s}}}", "run.ramp.from", "a ramp needs a number"},
+		{"points: {tag: {ramp: {from: 0, to: 1, over: 1s}}}", "tag.ramp.from", "a ramp needs a number"},
+		{"points: {tag: {start: too long}}", "tag.start", "a string of 4 characters"},
+		{"points: {state.duty: {start: 4}}", "state.duty.start", "2 bits"},
+		{"points: {state.duty: {start: pump-3-leads}}", "state.duty.start", "is no number"},
+		{"points: {state: {start: 1.5}}", "state.start", "a whole number from 0"},
+		{"points: {total: {ramp: {from: 0, to: 1}}}", "total.ramp", "over is missing"},
+		{"points: {total: {ramp: {to: 1, over: 5s}}}", "total.ramp", "from is missing"},
+		{"points: {total: {ramp: {from: 0, to: x, over: 5s}}}", "total.ramp.to", "is no number"},
+		{"points: {total: {ramp: {from: 0, to: 1, over: 0s}}}", "total.ramp.over", "more than 0s"},
+		{"points: {total: {ramp: {from: 0, to: 1, over: 5}}}", "total.ramp.over", "no unit of time"},
+		{"points: {total: {ramp: {from: -1, to: 1, over: 5s}}}", "total.ramp.from", "beyond what the type can hold"},
+		{"points: {total: {ramp: {from: 1, to: 5e9, over: 5s}}}", "total.ramp.to", "beyond what the type can hold"},
+		{"points: {total: {ramp: {from: 0, to: 1, over: 5s, then: hol}}}", "total.ramp.then", "did you mean hold?"},
+		{"process: {kind: vessel}", "simulate.process", "unknown key"},
+		{"points: [1]", "simulate.points", "a block of keys is wanted here"},
+	} {
+		var rep doc.Report
+		m := regmap.Load("bad.yaml", []byte(cistern+"simulate:\n  "+row.block+"\n"), &rep, Simulate())
+		faults := rep.Faults()
+		if m != nil || len(faults) == 0 {
+			t.Errorf("%s: no fault", row.block)
+			continue
+		}
+		f := faults[0]
+		if !strings.Contains(f.Path, row.place) || !strings.Contains(f.Error(), row.says) || f.Pos.Line != strings.Count(cistern, "\n")+2 || f.Pos.Column < 3 {
+			t.Errorf("%s:\n  fault %v\n  wants the place %s and the words %q", row.block, f, row.place, row.says)
+		}
+	}
+}
+
+// Every fault of a block is reported in one run.
+func TestSimulateReportsAll(t *testing.T) {
+	var rep doc.Report
+	regmap.Load("bad.yaml", []byte(cistern+`simulate:
+  points:
+    levle: {start: 1}
+    level: {start: 99, constant: 1}
+    total: {ramp: {from: x, over: 0s, then: never}}
+    run: {start: perhaps}
+`), &rep, Simulate())
+	if got := len(rep.Faults()); got != 7 {
+		t.Errorf("%d faults, want 7:\n%v", got, rep.Err())
+	}
+}
+
+// Without the section the block is an unknown key; without the block the
+// station holds raw 0.
+func TestSimulateIsASection(t *testing.T) {
+	var rep doc.Report
+	if m := regmap.Load("m.yaml", []byte(driven), &rep); m != nil || !strings.Contains(rep.Err().Error(), "simulate") {
+		t.Errorf("loaded without its section: %v", rep.Err())
+	}
+	b := bankOf(t, cistern)
+	for i, raw := range image(b) {
+		if raw != 0 {
+			t.Fatalf("cell %d holds %04X", i, raw)
+		}
+	}
+	if err := b.Step(time.Hour); err != nil {
+		t.Error(err)
+	}
+}
