@@ -172,7 +172,7 @@ func TestChance(t *testing.T) {
 // virtual hour, against a client that never reads.
 func TestMemoryIsBounded(t *testing.T) {
 	for _, text := range []string{
-		"answers: flood ff each 10ms",
+		"answers: flood ff each 100ms",
 		"answers: stall\nanswers: drop",
 		"answers: stall",
 		"answers: stall for 1h\nanswers: half-open\nanswers: delay 1h",
@@ -194,11 +194,13 @@ func TestMemoryIsBounded(t *testing.T) {
 				t.Errorf("%.40q: %v", text, err)
 			}
 			time.Sleep(time.Minute)
+			station.link.mu.Lock()
 			f := station.out
 			kept := len(f.buf) + 100*len(f.courier.queue)
 			for _, p := range f.courier.queue {
 				kept += len(p.Bytes)
 			}
+			station.link.mu.Unlock()
 			if most := 2*Window + 100*(MaxParcels+2*MaxPieces) + 2*MaxMade; kept > most {
 				t.Errorf("%.40q keeps %d bytes, want at most %d", text, kept, most)
 			}
@@ -215,17 +217,19 @@ func TestFloodEnds(t *testing.T) {
 		start(t, "answers: flood ff each 1ms").Between(client, station)
 		station.Write([]byte{1})
 		station.Write([]byte{2}) // its flood takes the place of the first
-		time.Sleep(10 * time.Minute)
-		if n := len(station.out.courier.queue); n != 1 {
-			t.Errorf("%d floods wait, want 1", n)
+		time.Sleep(80 * time.Second)
+		client.link.mu.Lock()
+		waiting, unread, load := len(station.out.courier.queue), client.in.unread(), client.in.load
+		client.link.mu.Unlock()
+		if waiting != 1 {
+			t.Errorf("%d floods wait, want 1", waiting)
 		}
-		if n := client.in.unread(); n > Window || n < Window-1 {
-			t.Errorf("%d bytes unread, want the window full", n)
-		}
-		if n := client.in.load; n != client.in.unread() {
-			t.Errorf("load %d, unread %d", n, client.in.unread())
+		if unread > Window || unread < Window-1 || load != unread {
+			t.Errorf("%d bytes unread, %d counted, want the window full", unread, load)
 		}
 		client.Close()
+		client.link.mu.Lock()
+		defer client.link.mu.Unlock()
 		if n := len(station.out.courier.queue); n != 0 {
 			t.Errorf("%d deliveries wait after the end", n)
 		}
@@ -375,4 +379,59 @@ func BenchmarkExchange(b *testing.B) {
 	}
 	client.Close()
 	runtime.Gosched()
+}
+
+// TestPlainFilters: a function serves as a filter, nil takes it off again, and
+// what is plain keeps its place behind what is late.
+func TestPlainFilters(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		client, station := Pipe()
+		station.SetFilter(FilterFunc(func(chunk []byte) []Delivery {
+			return []Delivery{{Bytes: bytes.Clone(chunk), Delay: time.Second}, {Delay: -time.Second}}
+		}))
+		station.Write([]byte{1})
+		station.SetFilter(nil)
+		station.Write([]byte{2})
+		begin := time.Now()
+		for _, want := range []byte{1, 2} {
+			if got := read(t, client); !bytes.Equal(got, []byte{want}) {
+				t.Errorf("got % x, want %02x", got, want)
+			}
+		}
+		within(t, "both", begin, time.Second)
+		station.CloseWrite()
+		if _, err := station.Write([]byte{3}); !errors.Is(err, net.ErrClosed) {
+			t.Errorf("write after CloseWrite: %v", err)
+		}
+		if n, err := client.Read(nil); n != 0 || err != nil {
+			t.Errorf("read of nothing: %d, %v", n, err)
+		}
+		client.SetReadDeadline(time.Now().Add(time.Hour))
+		client.SetReadDeadline(time.Time{})
+		if _, err := client.Read(make([]byte, 1)); err != io.EOF {
+			t.Errorf("read after CloseWrite: %v", err)
+		}
+	})
+}
+
+// TestJoinGivesUp: what a join gathers is bounded; a large chunk ends it early.
+func TestJoinGivesUp(t *testing.T) {
+	run := start(t, "answers: join 64\nrequests: reorder 64")
+	for i := range 40 {
+		ds := run.Answers().Deliveries(make([]byte, Window))
+		if _, n := measure(ds); n > MaxMade+Window {
+			t.Fatalf("joined %d bytes", n)
+		} else if n > 0 {
+			break
+		} else if i == 39 {
+			t.Error("40 chunks of 64 KiB joined")
+		}
+	}
+	var passed int
+	for range 40 {
+		passed += len(run.Requests().Deliveries(make([]byte, Window)))
+	}
+	if passed != 40-MaxMade/Window {
+		t.Errorf("%d of 40 chunks passed, want the %d that were not held", passed, 40-MaxMade/Window)
+	}
 }
