@@ -1,0 +1,348 @@
+package link
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"sync"
+	"time"
+
+	"plumbline/decode"
+	"plumbline/regmap"
+)
+
+// ErrClosed is what a closed link answers to every call.
+var ErrClosed = errors.New("the link is closed")
+
+// Redial says how long to pause before a stream is opened again: First after
+// the first failure, then doubling up to Most, each pause shortened at random
+// by up to half, so that many clients do not come back together. The zero
+// Redial is 100 ms to 10 s; ours.
+type Redial struct {
+	First, Most time.Duration
+	Random      func() float64 // 0 to below 1; nil: the runtime's
+}
+
+func (r Redial) pause(failures int) time.Duration {
+	if failures == 0 {
+		return 0
+	}
+	whole := math.Min(float64(r.First)*math.Pow(2, float64(failures-1)), float64(r.Most))
+	return time.Duration(whole * (1 - r.Random()/2))
+}
+
+// Bounds on reading that gives nothing or never ends; all ours.
+const (
+	maxEmptyReads = 100                   // reads in a row that give no byte and no error
+	emptyRest     = 10 * time.Millisecond // after each of them
+	noiseRest     = 50 * time.Millisecond // after much noise
+)
+
+// errEmptyReads ends a stream whose reads keep returning nothing: an unplugged
+// serial adapter may do so for ever.
+var errEmptyReads = fmt.Errorf("%d reads in a row gave neither bytes nor an error", maxEmptyReads)
+
+// A receiver is given what a session reads. take says whether reading should
+// rest, because nothing but noise comes.
+type receiver interface {
+	opened(s *session)
+	lost(s *session) // before s.dead is closed
+	take(s *session, b []byte, at decode.Stamp) (rest bool)
+}
+
+// A session is one opened stream until it is lost.
+type session struct {
+	stream Stream
+	number uint64        // 1 for the first of a link
+	dead   chan struct{} // closed when the stream was lost
+	why    loss          // why, and ...
+	tail   []byte        // ... the bytes that came last and made no frame; to be read after dead was closed
+	writes sync.Mutex
+	heard  bool // an answer came; under connection.mu
+}
+
+// A loss is why a stream is gone.
+type loss struct {
+	cause regmap.Cause // of the exchanges that were open
+	words string
+}
+
+// A connection keeps a link's stream: opens it when it is wanted and not
+// there, pauses after failures, reads it without end.
+type connection struct {
+	dial     Dialer
+	limit    time.Duration // for one attempt to open
+	redial   Redial
+	clock    decode.Clock
+	count    *counters
+	state    func(up bool, why string)
+	receiver receiver
+	life     context.Context // ends with the link
+
+	mu       sync.Mutex
+	current  *session
+	attempt  *attempt
+	opened   uint64
+	failures int           // attempts and short-lived streams in a row
+	again    time.Duration // steady: not tried again before
+	last     error         // why the last attempt failed
+}
+
+// An attempt is one try to open the stream; all who want it wait for the same.
+type attempt struct {
+	done    chan struct{}
+	session *session
+	err     error
+}
+
+// get is the open stream, opened now if need be. It waits for an attempt under
+// way, but not out a long pause after failures: then the error says when the
+// next attempt is due.
+func (c *connection) get(ctx context.Context) (*session, error) {
+	c.mu.Lock()
+	if c.life.Err() != nil {
+		c.mu.Unlock()
+		return nil, ErrClosed
+	}
+	if s := c.current; s != nil {
+		c.mu.Unlock()
+		return s, nil
+	}
+	a := c.attempt
+	if a == nil {
+		a = &attempt{done: make(chan struct{})}
+		c.attempt = a
+		go c.open(a, c.again-c.clock().Steady, c.last)
+	}
+	c.mu.Unlock()
+	select {
+	case <-a.done:
+		return a.session, a.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// open makes one attempt after the pause still due.
+func (c *connection) open(a *attempt, pause time.Duration, last error) {
+	stream, err := c.pauseAndDial(pause, last)
+	c.mu.Lock()
+	c.attempt = nil
+	if err != nil {
+		a.err = err
+		c.mu.Unlock()
+		close(a.done)
+		return
+	}
+	if c.life.Err() != nil {
+		a.err = ErrClosed
+		c.mu.Unlock()
+		stream.Close()
+		close(a.done)
+		return
+	}
+	c.opened++
+	s := &session{stream: stream, number: c.opened, dead: make(chan struct{})}
+	if c.opened > 1 {
+		c.count.reconnects.Add(1)
+	}
+	c.receiver.opened(s)
+	c.current, a.session = s, s
+	c.mu.Unlock()
+	c.state(true, "")
+	go c.read(s)
+	close(a.done)
+}
+
+// pauseAndDial waits out a short pause and opens the stream. Of a long pause
+// it waits the first part only, so that callers neither hang nor spin.
+func (c *connection) pauseAndDial(pause time.Duration, last error) (Stream, error) {
+	if !sleep(c.life, min(pause, c.redial.First)) {
+		return nil, ErrClosed
+	}
+	if rest := pause - c.redial.First; rest > 0 {
+		return nil, fmt.Errorf("%w; tried again in %s", last, shown(rest))
+	}
+	c.count.dials.Add(1)
+	stream, err := c.dialWithin()
+	if err == nil {
+		err = prepare(stream)
+	}
+	if err == nil {
+		return stream, nil
+	}
+	if c.life.Err() != nil {
+		return nil, ErrClosed
+	}
+	c.failed(err)
+	c.state(false, err.Error())
+	return nil, err
+}
+
+// failed notes a failure and sets the pause after it.
+func (c *connection) failed(err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.failures++
+	c.last = err
+	c.again = c.clock().Steady + c.redial.pause(c.failures)
+}
+
+// dialWithin calls the dialer and leaves it alone when it overruns its limit; a
+// stream that comes after that is closed again.
+func (c *connection) dialWithin() (Stream, error) {
+	type result struct {
+		stream Stream
+		err    error
+	}
+	ctx, cancel := context.WithTimeout(c.life, c.limit)
+	opened := make(chan result, 1)
+	go func() {
+		defer cancel()
+		s, err := c.dial(ctx)
+		opened <- result{s, err}
+	}()
+	select {
+	case r := <-opened:
+		if r.err != nil && ctx.Err() == context.DeadlineExceeded {
+			return nil, fmt.Errorf("not open within %s", shown(c.limit))
+		}
+		return r.stream, r.err
+	case <-ctx.Done():
+		go func() {
+			if r := <-opened; r.err == nil {
+				r.stream.Close()
+			}
+		}()
+		return nil, fmt.Errorf("not open within %s", shown(c.limit))
+	}
+}
+
+// prepare makes a fresh stream ready: no deadline left over, nothing waiting.
+func prepare(stream Stream) error {
+	err := stream.SetReadDeadline(time.Time{})
+	if d, ok := stream.(discarder); ok && err == nil {
+		err = d.Discard()
+	}
+	if err != nil {
+		stream.Close()
+	}
+	return err
+}
+
+// read reads a session's stream until it ends.
+func (c *connection) read(s *session) {
+	buf := make([]byte, 512)
+	empty := 0
+	for {
+		n, err := s.stream.Read(buf)
+		if n > 0 {
+			empty = 0
+			if c.receiver.take(s, buf[:n], c.clock()) {
+				sleep(c.life, noiseRest, s.dead)
+			}
+		}
+		switch {
+		case errors.Is(err, os.ErrDeadlineExceeded):
+			err = s.stream.SetReadDeadline(time.Time{})
+			fallthrough
+		case err == nil && n == 0:
+			if empty++; empty >= maxEmptyReads {
+				err = errEmptyReads
+			} else {
+				sleep(c.life, emptyRest, s.dead)
+			}
+		}
+		if err != nil {
+			c.lose(s, loss{regmap.PortGone, goneWords(err)})
+			return
+		}
+	}
+}
+
+func goneWords(err error) string {
+	if errors.Is(err, io.EOF) {
+		return "closed by the other end"
+	}
+	return err.Error()
+}
+
+// heard notes that an answer came on a session: opening it was worth while.
+func (c *connection) heard(s *session) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !s.heard {
+		s.heard = true
+		c.failures, c.again = 0, 0
+	}
+}
+
+// lose closes a session's stream; the first reason counts. The next attempt
+// comes at once after a stream that served, else after a growing pause.
+func (c *connection) lose(s *session, why loss) {
+	c.mu.Lock()
+	if c.current != s {
+		c.mu.Unlock()
+		return
+	}
+	c.current = nil
+	s.why = why
+	if !s.heard {
+		c.failures++
+	}
+	c.last = errors.New(why.words)
+	c.again = c.clock().Steady + c.redial.pause(c.failures)
+	closed := c.life.Err() != nil
+	c.mu.Unlock()
+	c.count.losses.Add(1)
+	s.stream.Close()
+	c.receiver.lost(s)
+	close(s.dead)
+	if !closed {
+		c.state(false, why.words)
+	}
+}
+
+// shut ends the session when the link is closed.
+func (c *connection) shut() {
+	c.mu.Lock()
+	s := c.current
+	c.mu.Unlock()
+	if s != nil {
+		c.lose(s, loss{regmap.Interrupted, ErrClosed.Error()})
+	}
+}
+
+// write sends a whole request within a limit. A stream that took only a part
+// of it is lost: what would follow has no border. posted says whether any of it
+// may have left.
+func (c *connection) write(s *session, adu []byte, limit time.Duration) (posted bool, err error) {
+	s.writes.Lock()
+	defer s.writes.Unlock()
+	n := 0
+	if err = s.stream.SetWriteDeadline(time.Now().Add(limit)); err == nil {
+		if n, err = s.stream.Write(adu); err == nil && n < len(adu) {
+			err = io.ErrShortWrite
+		}
+	}
+	if d, ok := s.stream.(drainer); ok && err == nil {
+		ctx, cancel := context.WithTimeout(c.life, limit)
+		err = d.Drain(ctx)
+		cancel()
+	}
+	if err == nil {
+		return true, nil
+	}
+	if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) {
+		err = fmt.Errorf("the request could not be sent within %s", shown(limit))
+	}
+	c.lose(s, loss{regmap.PortGone, goneWords(err)})
+	<-s.dead // lost now, or before by somebody else whose reason counts
+	return n > 0, errors.New(s.why.words)
+}
+
+// shown is a duration for people, to the tenth of a millisecond.
+func shown(d time.Duration) string { return d.Round(100 * time.Microsecond).String() }

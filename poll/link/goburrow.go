@@ -1,0 +1,185 @@
+package link
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/goburrow/modbus"
+
+	"plumbline/decode/frame"
+	"plumbline/regmap"
+	"plumbline/regmap/line"
+)
+
+// This file is the one door to goburrow/modbus. Its packagers build frames and
+// take them apart, its Client checks them a second time; its transporters and
+// its way of connecting are never used. Every answer passes frame.Match before
+// the library sees it, because its own checks let through short answers and
+// take other functions for exceptions, and panic on short frames.
+
+// A slot carries one call at a time with a packager of its own, because the
+// unit belongs to the packager there and not to the call.
+type slot struct {
+	packager packager
+	setUnit  func(byte)
+	free     time.Duration // steady: when the pause after its last call is over
+}
+
+func newSlot(f line.Framing) *slot {
+	s := &slot{packager: packager{framing: f}}
+	switch f {
+	case line.RTU:
+		h := modbus.NewRTUClientHandler("")
+		s.packager.Packager, s.setUnit = h, func(u byte) { h.SlaveId = u }
+	case line.ASCII:
+		h := modbus.NewASCIIClientHandler("")
+		s.packager.Packager, s.setUnit = h, func(u byte) { h.SlaveId = u }
+	default:
+		h := modbus.NewTCPClientHandler("")
+		s.packager.Packager, s.setUnit = h, func(u byte) { h.SlaveId = u }
+	}
+	return s
+}
+
+// A packager is the library's with our judgement of the answer.
+type packager struct {
+	modbus.Packager
+	framing line.Framing
+	request frame.Request
+}
+
+// Verify says whether answer is a whole frame that answers the request. The
+// unit was judged before: a station on a direct connection may give another.
+func (p *packager) Verify(_, answer []byte) error {
+	a, err := frame.ParseADU(p.framing, answer)
+	if err != nil {
+		return err
+	}
+	_, err = frame.Match(p.request, a.PDU)
+	return err
+}
+
+// A carrier is the library's Transporter for one call: it keeps the context
+// and what became of the call.
+type carrier struct {
+	link    *Link
+	ctx     context.Context
+	call    *call
+	outcome outcome
+	carried bool
+}
+
+var (
+	errUnanswered = errors.New("no answer") // there is nothing to decode
+	errOtherFrame = errors.New("the frame made is not that of the request")
+)
+
+// Send carries a request and brings back its answer under the transaction
+// identifier that the library gave it. Nothing leaves but the request that was
+// asked for, or permitted, to the byte.
+func (t *carrier) Send(adu []byte) ([]byte, error) {
+	a, err := frame.ParseADU(t.link.config.Framing, adu)
+	if err != nil || a.Unit != t.call.unit || !bytes.Equal(a.PDU, t.call.pdu) {
+		return nil, errOtherFrame
+	}
+	t.outcome, t.carried = t.link.tries(t.ctx, t.call, adu), true
+	if !t.outcome.answered() {
+		return nil, errUnanswered
+	}
+	answer := bytes.Clone(t.outcome.received)
+	if t.link.config.Framing == line.MBAP {
+		copy(answer[:2], adu[:2])
+	}
+	return answer, nil
+}
+
+// carry makes the tries of a call in a slot.
+func (l *Link) carry(ctx context.Context, s *slot, c *call) outcome {
+	s.packager.request = c.request
+	s.setUnit(byte(c.unit))
+	t := &carrier{link: l, ctx: ctx, call: c}
+	err := s.send(t, c)
+	if !t.carried {
+		return unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
+	}
+	if words := disagreement(&t.outcome, err); words != "" {
+		o := t.outcome
+		o.cause, o.response, o.detail = regmap.Internal, frame.Response{}, words
+		return o
+	}
+	return t.outcome
+}
+
+// disagreement compares the library's verdict on an answer with ours.
+func disagreement(o *outcome, err error) string {
+	var refused *modbus.ModbusError
+	switch {
+	case !o.answered():
+		return ""
+	case o.cause == regmap.NoCause && err == nil:
+		return ""
+	case o.cause == regmap.Excepted && errors.As(err, &refused) && refused.ExceptionCode == byte(o.response.Exception):
+		return ""
+	}
+	return fmt.Sprintf("two readers of the same answer disagree: %v", err)
+}
+
+// send gives the request to the library: to its Client where it has a sound
+// method, else to its packager alone.
+func (s *slot) send(t modbus.Transporter, c *call) error {
+	client := modbus.NewClient2(&s.packager, t)
+	q := &c.request
+	address, quantity := uint16(q.Address), uint16(q.Quantity)
+	var err error
+	switch q.Function {
+	case frame.ReadCoils:
+		_, err = client.ReadCoils(address, quantity)
+	case frame.ReadDiscreteInputs:
+		_, err = client.ReadDiscreteInputs(address, quantity)
+	case frame.ReadHoldingRegisters:
+		_, err = client.ReadHoldingRegisters(address, quantity)
+	case frame.ReadInputRegisters:
+		_, err = client.ReadInputRegisters(address, quantity)
+	case frame.WriteSingleCoil:
+		_, err = client.WriteSingleCoil(address, q.Value)
+	case frame.WriteSingleRegister:
+		_, err = client.WriteSingleRegister(address, q.Value)
+	case frame.WriteMultipleCoils:
+		_, err = client.WriteMultipleCoils(address, quantity, q.Data)
+	case frame.WriteMultipleRegisters:
+		_, err = client.WriteMultipleRegisters(address, quantity, q.Data)
+	case frame.MaskWriteRegister:
+		_, err = client.MaskWriteRegister(address, q.And, q.Or)
+	case frame.ReadWriteMultipleRegisters:
+		_, err = client.ReadWriteMultipleRegisters(address, quantity, uint16(q.WriteAddress), uint16(q.WriteQuantity), q.Data)
+	default:
+		err = s.exchange(t, c.pdu)
+	}
+	return err
+}
+
+// exchange carries any function through the packager alone.
+func (s *slot) exchange(t modbus.Transporter, pdu []byte) error {
+	request, err := s.packager.Encode(&modbus.ProtocolDataUnit{FunctionCode: pdu[0], Data: pdu[1:]})
+	if err != nil {
+		return err
+	}
+	answer, err := t.Send(request)
+	if err != nil {
+		return err
+	}
+	if err := s.packager.Verify(request, answer); err != nil {
+		return err
+	}
+	got, err := s.packager.Decode(answer)
+	if err != nil {
+		return err
+	}
+	if got.FunctionCode != pdu[0] {
+		return &modbus.ModbusError{FunctionCode: got.FunctionCode, ExceptionCode: got.Data[0]}
+	}
+	return nil
+}

@@ -1,0 +1,136 @@
+package link
+
+import (
+	"time"
+
+	"plumbline/decode/frame"
+	"plumbline/regmap"
+)
+
+// Bounds of the ledger; ours.
+const (
+	maxHorizon  = time.Minute // the horizon grows no further
+	maxRequests = 64          // requests remembered, to recognise answers to them
+)
+
+// A ledger keeps account of the answers owed on a line whose answers do not
+// say what they answer. A request that differs from the one before leaves only
+// when nothing is owed, or when the horizon has passed since the last one: the
+// longest time an answer is believed to take. So an answer that comes within
+// the horizon never passes for the answer to something else.
+//
+// It knows no time of its own; moments are those of the steady clock.
+type ledger struct {
+	owed    int
+	request string        // the frame that the owed answers belong to
+	last    time.Duration // when it left last
+	horizon time.Duration // counted from then
+	floor   time.Duration // what lateness has taught; never shrinks
+	hold    time.Duration // nothing leaves before
+
+	doubtful uint64        // number of the first exchange since the last doubtful moment
+	gaveUp   bool          // a debt was given up since
+	givenUp  time.Duration // when the request of that debt had left last
+	past     []posted
+}
+
+// posted is a request that left.
+type posted struct {
+	unit    regmap.Unit
+	request frame.Request
+	number  uint64        // of its exchange
+	left    time.Duration // its last bit
+}
+
+// due is how long a request must wait from now until it may leave.
+func (l *ledger) due(now time.Duration, adu []byte) time.Duration {
+	wait := l.hold - now
+	if l.owed > 0 && string(adu) != l.request {
+		wait = max(wait, l.last+l.believed()-now)
+	}
+	return max(wait, 0)
+}
+
+// believed is the horizon that holds now.
+func (l *ledger) believed() time.Duration { return max(l.horizon, l.floor) }
+
+// post enters a request that leaves now. Answers still owed to another one, or
+// beyond the horizon, are given up: from here on they would be mistaken.
+func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
+	if l.owed > 0 && (string(adu) != l.request || p.left-l.last >= l.believed()) {
+		l.owed, l.doubtful, l.gaveUp, l.givenUp = 0, p.number, true, l.last
+	}
+	l.owed++
+	l.request, l.last = string(adu), p.left
+	l.horizon = max(horizon, l.floor)
+	if len(l.past) == maxRequests {
+		l.past = append(l.past[:0], l.past[1:]...)
+	}
+	l.past = append(l.past, p)
+}
+
+// left corrects when the last request's last bit left.
+func (l *ledger) left(at time.Duration) {
+	l.last = at
+	l.past[len(l.past)-1].left = at
+}
+
+// answers says whether a frame is one of the answers owed.
+func (l *ledger) answers(unit regmap.Unit, pdu []byte) bool {
+	return l.owed > 0 && l.past[len(l.past)-1].fits(unit, pdu)
+}
+
+// fits says whether a frame could be the answer to a request.
+func (p *posted) fits(unit regmap.Unit, pdu []byte) bool {
+	if p.unit != unit {
+		return false
+	}
+	_, err := frame.Match(p.request, pdu)
+	return err == nil
+}
+
+// paid enters an answer that was owed. Lateness is what is certain of it: the
+// time since the request left last. A late one teaches the horizon: half as
+// much again is believed possible from now on (ours).
+func (l *ledger) paid(now time.Duration, late bool) {
+	l.owed--
+	if late {
+		l.learn((now - l.last) * 3 / 2)
+	}
+}
+
+func (l *ledger) learn(horizon time.Duration) {
+	l.floor = min(max(l.floor, horizon), maxHorizon)
+}
+
+// forgive drops the last request's debt: it asked for no answer.
+func (l *ledger) forgive() { l.owed-- }
+
+// recognise finds the newest request that a frame could be the answer to. What
+// is older than any horizon is not looked at.
+func (l *ledger) recognise(now time.Duration, unit regmap.Unit, pdu []byte) (posted, bool) {
+	for i := len(l.past) - 1; i >= 0 && now-l.past[i].left <= maxHorizon; i-- {
+		if l.past[i].fits(unit, pdu) {
+			return l.past[i], true
+		}
+	}
+	return posted{}, false
+}
+
+// breach enters an answer to p that was owed to nobody: the horizon was too
+// short and doubles, more if the lateness asks for it. Nothing leaves until it
+// has passed once more. The lateness is counted from the request whose debt
+// was given up last, from p when none was.
+func (l *ledger) breach(now time.Duration, p posted) (since uint64, lateness, horizon time.Duration) {
+	from := p.left
+	if l.gaveUp && now-l.givenUp <= maxHorizon {
+		from = l.givenUp
+	}
+	lateness = max(now-from, 0)
+	l.learn(max(2*l.believed(), lateness*3/2))
+	l.hold = max(l.hold, now+l.floor)
+	return max(l.doubtful, 1), lateness, l.floor
+}
+
+// restart begins anew after a doubt was told.
+func (l *ledger) restart(next uint64) { l.doubtful, l.gaveUp = next, false }

@@ -1,0 +1,53 @@
+package link
+
+import (
+	"context"
+	"io"
+	"time"
+)
+
+// A Stream carries the bytes of one line: a serial port, a network connection,
+// one end of a link in memory. Close ends a Read that is waiting.
+//
+// A stream that offers Discard() error has it called once after opening, to
+// throw away what was received before; one that offers Drain(context.Context)
+// error has it called after each request, to wait until the last bit has left;
+// one that offers Damaged() int, the characters so far that came with a parity
+// or framing error, makes every frame refused during which the number rose.
+type Stream interface {
+	io.ReadWriteCloser
+	SetReadDeadline(time.Time) error
+	SetWriteDeadline(time.Time) error
+}
+
+// A Dialer opens a stream. It is called again, after growing pauses, when the
+// stream was lost, and gives up when its context ends.
+type Dialer func(ctx context.Context) (Stream, error)
+
+type discarder interface{ Discard() error }
+
+type drainer interface {
+	Drain(ctx context.Context) error
+}
+
+type damager interface{ Damaged() int }
+
+// sleep waits for d and says whether it waited it out: false when ctx ended or
+// one of the others closed before. No wait at all counts as waited out.
+func sleep(ctx context.Context, d time.Duration, others ...<-chan struct{}) bool {
+	if d <= 0 {
+		return ctx.Err() == nil
+	}
+	var other [2]<-chan struct{}
+	copy(other[:], others)
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+	case <-other[0]:
+	case <-other[1]:
+	}
+	return false
+}
