@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -21,13 +22,14 @@ type Port struct {
 	char time.Duration // time of one character on the line
 
 	reading sync.Mutex
-	unmark  unmarker
 	marked  bool // damaged characters arrive marked
 
 	counting sync.Mutex
+	unmark   unmarker
 	errors   LineErrors
 
 	closing sync.Once
+	closed  atomic.Bool
 	onClose func() error
 }
 
@@ -52,9 +54,7 @@ func (p *Port) Read(b []byte) (int, error) {
 		if !p.marked {
 			return n, nil
 		}
-		n, seen := p.unmark.clean(b[:n])
-		p.count(seen)
-		if n > 0 {
+		if n = p.clean(b[:n]); n > 0 {
 			return n, nil
 		}
 	}
@@ -72,13 +72,19 @@ func (p *Port) Write(b []byte) (int, error) {
 
 // SetReadDeadline ends reads at t, also one that is blocked now; the zero time
 // is none.
-func (p *Port) SetReadDeadline(t time.Time) error { return p.file.SetReadDeadline(t) }
+func (p *Port) SetReadDeadline(t time.Time) error {
+	return p.fail("set deadline", p.file.SetReadDeadline(t))
+}
 
 // SetWriteDeadline ends writes at t, also one that is blocked now.
-func (p *Port) SetWriteDeadline(t time.Time) error { return p.file.SetWriteDeadline(t) }
+func (p *Port) SetWriteDeadline(t time.Time) error {
+	return p.fail("set deadline", p.file.SetWriteDeadline(t))
+}
 
 // SetDeadline sets both deadlines.
-func (p *Port) SetDeadline(t time.Time) error { return p.file.SetDeadline(t) }
+func (p *Port) SetDeadline(t time.Time) error {
+	return p.fail("set deadline", p.file.SetDeadline(t))
+}
 
 // LineErrors counts the damaged characters read so far.
 func (p *Port) LineErrors() LineErrors {
@@ -87,16 +93,23 @@ func (p *Port) LineErrors() LineErrors {
 	return p.errors
 }
 
-func (p *Port) count(seen LineErrors) {
+// clean takes the marks out of b and counts them.
+func (p *Port) clean(b []byte) int {
 	p.counting.Lock()
 	defer p.counting.Unlock()
+	n, seen := p.unmark.clean(b)
 	p.errors.Characters += seen.Characters
 	p.errors.Breaks += seen.Breaks
+	return n
 }
 
-// Discard throws away what has arrived and was not read.
+// Discard throws away what has arrived and was not read, the rest of a mark
+// too.
 func (p *Port) Discard() error {
 	return p.control("discard", func(fd int) error {
+		p.counting.Lock()
+		defer p.counting.Unlock()
+		p.unmark = unmarker{}
 		return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIFLUSH)
 	})
 }
@@ -144,8 +157,9 @@ func (p *Port) Close() error {
 		// The mark would outlive this descriptor where another one is open. On a
 		// port that is gone this fails, and need not succeed.
 		_ = p.control("close", func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) })
+		p.closed.Store(true)
 		if e := p.file.Close(); e != nil {
-			err = p.fail("close", e)
+			err = &IOError{"close", p.name, e}
 		}
 		if p.onClose != nil {
 			err = errors.Join(err, p.onClose())
@@ -165,15 +179,20 @@ func (p *Port) control(op string, f func(fd int) error) error {
 			err = inner
 		}
 	}
-	if err != nil {
-		return p.fail(op, err)
-	}
-	return nil
+	return p.fail(op, err)
 }
 
-// fail wraps err with the port's name and tells a hang-up. A tty that hung up
-// reads as the end of a file and writes as an input/output error.
+// fail wraps err, if any, with the port's name and tells a hang-up and a close.
+// A tty that hung up reads as the end of a file and writes as an input/output
+// error. Of a closed file the system's package tells only some calls so that
+// os.ErrClosed is found.
 func (p *Port) fail(op string, err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case p.closed.Load():
+		return &IOError{op, p.name, os.ErrClosed}
+	}
 	for _, gone := range []error{io.EOF, unix.EIO, unix.ENXIO, unix.ENODEV} {
 		if errors.Is(err, gone) {
 			return &IOError{op, p.name, ErrGone}
