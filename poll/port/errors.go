@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-
-	"plumbline/regmap/paper"
 )
 
 // The kinds of failure a caller may match with errors.Is.
@@ -40,12 +38,12 @@ type Holder struct {
 	Self    bool   // this very process
 }
 
-// String is "poller (process 4711)".
+// String is the quoted command with its number: "poller --all" (process 4711).
 func (h Holder) String() string {
 	if h.Self {
 		return fmt.Sprintf("this program itself (process %d)", h.PID)
 	}
-	return fmt.Sprintf("%s (process %d)", paper.Text(h.Command), h.PID)
+	return fmt.Sprintf("%q (process %d)", h.Command, h.PID)
 }
 
 // Error is what happened, and what to do when that is known.

@@ -32,7 +32,7 @@ func TestOpenErrorWords(t *testing.T) {
 				`which one cannot be read here; end it, or ask the administrator who holds it`},
 		{OpenError{Port: "/dev/ttyUSB0", Kind: ErrHeld, Holders: []Holder{{4711, "panel \x1b[2J", false}, {4712, "x", true}}},
 			`open serial port "/dev/ttyUSB0": the port is held by another program; ` +
-				`panel \x1b[2J (process 4711), this program itself (process 4712); end it first`},
+				`"panel \x1b[2J" (process 4711), this program itself (process 4712); end it first`},
 		{OpenError{Port: "/etc", Kind: ErrNotSerial, Found: "it is a directory"},
 			`open serial port "/etc": this is not a serial port: it is a directory`},
 		{OpenError{Port: "COM3", Kind: ErrUnsupported},
