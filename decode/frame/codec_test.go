@@ -376,6 +376,29 @@ func TestRTUClientSees(t *testing.T) {
 	}
 }
 
+// Answers of a length that nothing tells come out by their CRC. Source: V1.1b3
+// 6.20 (2B/0D, whose content is described elsewhere).
+func TestRTUOpenAnswer(t *testing.T) {
+	q := Request{Function: EncapsulatedInterface, MEI: MEICANopen}
+	var stream []byte
+	for n := range 40 {
+		adu, err := AppendADU(nil, ADU{Framing: line.RTU, Unit: 0x11, PDU: append([]byte{0x2B, 0x0D}, make([]byte, n)...)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		stream = append(stream, adu...)
+	}
+	for _, c := range []Codec{{Framing: line.RTU, Awaits: &q, Unit: 0x11}, {Framing: line.RTU}} {
+		if got := framesOf(sameHoweverCut(t, c, stream, 7)); len(got) != 40 || len(got[39].PDU) != 41 {
+			t.Errorf("%d frames: %+v", len(got), got)
+		}
+	}
+	q.Function = ReadCoils
+	if got := framesOf(sameHoweverCut(t, Codec{Framing: line.RTU, Awaits: &q, Unit: 0x11}, stream, 7)); len(got) != 0 {
+		t.Errorf("not awaited: %+v", got)
+	}
+}
+
 // ASCII streams. Source: serial guide 2.5.2, 2.5.2.1.
 func TestASCIIStreams(t *testing.T) {
 	good := ":1103006B00037E\r\n"

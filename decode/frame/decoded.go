@@ -1,8 +1,6 @@
 package frame
 
-import (
-	"encoding/json"
-)
+import "encoding/json"
 
 // An Entry is one named thing that a PDU says. Value is an int, a string, a
 // []int, an Entries, or a list of one of the last two.
@@ -21,15 +19,14 @@ func (es Entries) MarshalJSON() ([]byte, error) {
 		if i > 0 {
 			out = append(out, ',')
 		}
-		key, err := json.Marshal(e.Key)
-		if err != nil {
-			return nil, err
+		for _, part := range []any{e.Key, e.Value} {
+			text, err := json.Marshal(part)
+			if err != nil {
+				return nil, err
+			}
+			out = append(append(out, text...), ':')
 		}
-		value, err := json.Marshal(e.Value)
-		if err != nil {
-			return nil, err
-		}
-		out = append(append(append(out, key...), ':'), value...)
+		out = out[:len(out)-1]
 	}
 	return append(out, '}'), nil
 }

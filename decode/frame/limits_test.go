@@ -223,60 +223,63 @@ func TestFileRecords(t *testing.T) {
 	}
 }
 
-// Answers that do not add up are refused whole. Source: V1.1b3, clause beside
-// each row.
+// Source: V1.1b3, clause in front of each row.
+var refusedResponses = []struct {
+	what, pdu string
+	class     error
+}{
+	{"6.3 odd byte count", "03 03 00 01 02", ErrCount},
+	{"6.3 byte count 0", "03 00", ErrCount},
+	{"6.3 byte count 252", "03 FC", ErrCount},
+	{"6.1 byte count 251", "01 FB", ErrCount},
+	{"6.3 byte count above the bytes", "03 04 00 01", ErrShort},
+	{"6.3 byte count below the bytes", "03 02 00 01 00 02", ErrLong},
+	{"6.3 two-byte byte count, seen in the field", "03 00 02 23 2C", ErrCount},
+	{"6.11 quantity 0", "0F 00 00 00 00", ErrValue},
+	{"6.12 quantity 124", "10 00 00 00 7C", ErrValue},
+	{"6.9 status", "0B 00 01 00 00", ErrValue},
+	{"6.10 status", "0C 06 12 34 00 00 00 00", ErrValue},
+	{"6.10 byte count 5", "0C 05 00 00 00 00 00", ErrCount},
+	{"6.10 65 events", "0C 47", ErrCount},
+	{"6.13 byte count 0", "11 00", ErrCount},
+	{"6.14 inner length 1", "14 04 01 06 00 00", ErrCount},
+	{"6.14 inner length even", "14 05 04 06 00 00 00", ErrCount},
+	{"6.14 inner length past the end", "14 04 05 06 00 00", ErrCount},
+	{"6.14 reference type", "14 04 03 05 00 00", ErrValue},
+	{"6.15 remainder", "15 0B 06 00 01 00 00 00 01 00 00 00 00", ErrCount},
+	{"6.15 reference type in the echo", "15 09 30 00 01 00 00 00 01 00 00", ErrValue},
+	{"6.18 32 queued", "18 00 42 00 20", ErrCount},
+	{"6.18 32 queued inside the byte count", "18 00 02 00 20", ErrValue},
+	{"6.18 counts disagree", "18 00 04 00 02 00 01", ErrCount},
+	{"6.18 byte count 1", "18 00 01 00", ErrCount},
+	{"6.8.1 reserved", "08 00 05 00 00", ErrFunction},
+	{"6.8.1 two words from a counter", "08 00 0B 00 00 00 00", ErrLong},
+	{"6.8.1 restart with other data", "08 00 01 12 34", ErrValue},
+	{"6.19 MEI type", "2B 05 00", ErrFunction},
+	{"6.19 no MEI type", "2B", ErrShort},
+	{"6.21 code 0", "2B 0E 00 01 00 00 00", ErrValue},
+	{"6.21 code 5", "2B 0E 05 01 00 00 00", ErrValue},
+	{"6.21 level 0", "2B 0E 01 00 00 00 00", ErrValue},
+	{"6.21 level 4", "2B 0E 01 84 00 00 00", ErrValue},
+	{"6.21 more follows 1", "2B 0E 01 01 01 02 00", ErrValue},
+	{"6.21 nothing follows, next 2", "2B 0E 01 01 00 02 00", ErrValue},
+	{"6.21 more follows, next 0", "2B 0E 01 01 FF 00 00", ErrValue},
+	{"6.21 more follows a single object", "2B 0E 04 81 FF 02 01 00 00", ErrValue},
+	{"6.21 two single objects", "2B 0E 04 81 00 00 02 00 00 01 00", ErrCount},
+	{"6.21 object past the end", "2B 0E 01 01 00 00 01 00 05 41", ErrShort},
+	{"6.21 bytes after the objects", "2B 0E 01 01 00 00 01 00 01 41 42", ErrLong},
+	{"6.21 objects beyond a PDU", "2B 0E 01 01 00 00 FF 00 FF 41 42", ErrShort},
+	{"4.1 exception of function 0", "80 01", ErrFunction},
+	{"7 exception without code", "83", ErrShort},
+	{"7 exception with two codes", "83 02 02", ErrLong},
+	{"7 exception code 0", "83 00", ErrValue},
+	{"5.1 function 0", "00 00", ErrFunction},
+	{"5.1 function 9", "09 00", ErrFunction},
+}
+
+// Answers that do not add up are refused whole.
 func TestResponsesRefused(t *testing.T) {
-	for _, c := range []struct {
-		what, pdu string
-		class     error
-	}{
-		{"6.3 odd byte count", "03 03 00 01 02", ErrCount},
-		{"6.3 byte count 0", "03 00", ErrCount},
-		{"6.3 byte count 252", "03 FC", ErrCount},
-		{"6.1 byte count 251", "01 FB", ErrCount},
-		{"6.3 byte count above the bytes", "03 04 00 01", ErrShort},
-		{"6.3 byte count below the bytes", "03 02 00 01 00 02", ErrLong},
-		{"6.3 two-byte byte count, seen in the field", "03 00 02 23 2C", ErrCount},
-		{"6.11 quantity 0", "0F 00 00 00 00", ErrValue},
-		{"6.12 quantity 124", "10 00 00 00 7C", ErrValue},
-		{"6.9 status", "0B 00 01 00 00", ErrValue},
-		{"6.10 status", "0C 06 12 34 00 00 00 00", ErrValue},
-		{"6.10 byte count 5", "0C 05 00 00 00 00 00", ErrCount},
-		{"6.10 65 events", "0C 47", ErrCount},
-		{"6.13 byte count 0", "11 00", ErrCount},
-		{"6.14 inner length 1", "14 04 01 06 00 00", ErrCount},
-		{"6.14 inner length even", "14 05 04 06 00 00 00", ErrCount},
-		{"6.14 inner length past the end", "14 04 05 06 00 00", ErrCount},
-		{"6.14 reference type", "14 04 03 05 00 00", ErrValue},
-		{"6.15 remainder", "15 0B 06 00 01 00 00 00 01 00 00 00 00", ErrCount},
-		{"6.18 32 queued", "18 00 42 00 20", ErrCount},
-		{"6.18 32 queued inside the byte count", "18 00 02 00 20", ErrValue},
-		{"6.18 counts disagree", "18 00 04 00 02 00 01", ErrCount},
-		{"6.18 byte count 1", "18 00 01 00", ErrCount},
-		{"6.8.1 reserved", "08 00 05 00 00", ErrFunction},
-		{"6.8.1 two words from a counter", "08 00 0B 00 00 00 00", ErrLong},
-		{"6.8.1 restart with other data", "08 00 01 12 34", ErrValue},
-		{"6.19 MEI type", "2B 05 00", ErrFunction},
-		{"6.19 no MEI type", "2B", ErrShort},
-		{"6.21 code 0", "2B 0E 00 01 00 00 00", ErrValue},
-		{"6.21 code 5", "2B 0E 05 01 00 00 00", ErrValue},
-		{"6.21 level 0", "2B 0E 01 00 00 00 00", ErrValue},
-		{"6.21 level 4", "2B 0E 01 84 00 00 00", ErrValue},
-		{"6.21 more follows 1", "2B 0E 01 01 01 02 00", ErrValue},
-		{"6.21 nothing follows, next 2", "2B 0E 01 01 00 02 00", ErrValue},
-		{"6.21 more follows, next 0", "2B 0E 01 01 FF 00 00", ErrValue},
-		{"6.21 more follows a single object", "2B 0E 04 81 FF 02 01 00 00", ErrValue},
-		{"6.21 two single objects", "2B 0E 04 81 00 00 02 00 00 01 00", ErrCount},
-		{"6.21 object past the end", "2B 0E 01 01 00 00 01 00 05 41", ErrShort},
-		{"6.21 bytes after the objects", "2B 0E 01 01 00 00 01 00 01 41 42", ErrLong},
-		{"6.21 objects beyond a PDU", "2B 0E 01 01 00 00 FF 00 FF 41 42", ErrShort},
-		{"4.1 exception of function 0", "80 01", ErrFunction},
-		{"7 exception without code", "83", ErrShort},
-		{"7 exception with two codes", "83 02 02", ErrLong},
-		{"7 exception code 0", "83 00", ErrValue},
-		{"5.1 function 0", "00 00", ErrFunction},
-		{"5.1 function 9", "09 00", ErrFunction},
-	} {
+	for _, c := range refusedResponses {
 		pdu := unhex(t, c.pdu)
 		a, err := ParseResponse(pdu)
 		var e *Error
@@ -319,7 +322,10 @@ func TestDiagnosticsAndMEI(t *testing.T) {
 		{"access code 0", "2B 0E 00 00", 3},
 		{"access code 4", "2B 0E 04 FF", 0},
 	} {
-		_, err := ParseRequest(unhex(t, c.pdu))
+		q, err := ParseRequest(unhex(t, c.pdu))
+		if back, wrong := q.Append(nil); err == nil && (wrong != nil || string(back) != string(unhex(t, c.pdu))) {
+			t.Errorf("%s: back % X, %v", c.what, back, wrong)
+		}
 		var e *Error
 		if errors.As(err, &e); c.want == 0 && err != nil || c.want != 0 && (e == nil || e.Exception != c.want) {
 			t.Errorf("%s: %v, want exception %02X", c.what, err, uint8(c.want))

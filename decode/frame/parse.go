@@ -1,11 +1,8 @@
 package frame
 
-// shapeOf is the length rule of a PDU that begins with b, by its function and,
-// in 2B, its MEI type; nil when there is none yet or at all.
+// shapeOf is the length rule of a PDU that begins with b, one byte at least, by
+// its function and, in 2B, its MEI type; nil when there is none.
 func shapeOf(b []byte, answer bool) *shape {
-	if len(b) == 0 {
-		return nil
-	}
 	r := rowOf(Function(b[0]))
 	if r != nil && r.function == EncapsulatedInterface && len(b) > 1 && b[1] == MEIDeviceID {
 		r = &deviceID
@@ -84,8 +81,6 @@ func (s *shape) check(r *row, pdu []byte) *Error {
 	switch {
 	case !fixed && len(pdu) < s.min:
 		n = s.min
-	case !fixed && len(pdu) > s.max:
-		return refuse(ErrLong, s.max, "%d bytes; %s has at most %d (V1.1b3 %s)", len(pdu), r.name, s.max, r.clause)
 	case !fixed || len(pdu) == n:
 		return nil
 	case n > 0 && len(pdu) > n:

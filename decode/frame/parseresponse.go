@@ -117,7 +117,11 @@ func checkDiagnosticsAnswer(pdu []byte) *Error {
 // breaks. Source: V1.1b3 6.14.
 func checkAnswerGroups(r *row, pdu []byte) *Error {
 	if r.function == WriteFileRecord {
-		return checkGroups(r, pdu)
+		err := checkGroups(r, pdu)
+		if err != nil {
+			err.Exception = 0 // nobody answers an answer
+		}
+		return err
 	}
 	data, at := pdu[2:], 2
 	for len(data) > 0 {
