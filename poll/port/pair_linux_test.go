@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"plumbline/regmap/line"
+	"plumbline/simdevice/fault"
 )
 
 // limit is far more than anything here takes; it only turns a hang into a
@@ -99,4 +100,42 @@ func TestPairOutlivesItsClients(t *testing.T) {
 	again.SetDeadline(time.Now().Add(limit))
 	carry(t, again, pair, []byte{2, 3})
 	carry(t, pair, again, []byte{4, 5})
+}
+
+// A fault script on a pseudo-terminal: what the station answers arrives in two
+// pieces, with a byte of noise before it.
+func TestFaultScriptOnAPair(t *testing.T) {
+	pair, client := openBoth(t)
+	script, err := fault.Parse("seed 1\nanswers: insert ff at start\nanswers: split at 2 gap 1ms\nrequests: deliver 3 bytes")
+	if err != nil {
+		t.Fatal(err)
+	}
+	run, err := script.Start(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	station := fault.Wrap(pair, run.Answers(), run.Requests())
+	client.Write([]byte{1, 2, 3, 4})
+	request := make([]byte, 8)
+	n, err := station.Read(request)
+	if n == 0 || err != nil {
+		t.Fatalf("request: % x, %v", request[:n], err)
+	}
+	station.Write(request[:n])
+	var got []byte
+	for len(got) < n+1 {
+		buf := make([]byte, 8)
+		m, err := client.Read(buf)
+		if err != nil {
+			t.Fatalf("answer: % x, %v", got, err)
+		}
+		got = append(got, buf[:m]...)
+	}
+	if want := append([]byte{0xFF}, request[:n]...); !bytes.Equal(got, want) {
+		t.Errorf("got % x, want % x", got, want)
+	}
+	station.Close() // and with it the pair
+	if _, err := client.Read(make([]byte, 1)); !errors.Is(err, ErrGone) {
+		t.Errorf("after the station closed: %v, want %v", err, ErrGone)
+	}
 }

@@ -168,12 +168,15 @@ func (f *flow) end() {
 	f.readable.Broadcast()
 }
 
-func (f *flow) abort() { f.link.resetLocked() }
+func (f *flow) abort() { f.link.breakLocked(ErrReset) }
 func (f *flow) cut()   { f.link.cutLocked() }
 func (f *flow) moved() { f.writable.Broadcast() }
 
-func (l *link) resetLocked() {
-	l.reset = true
+// breakLocked ends the link abruptly; the first error stays.
+func (l *link) breakLocked(err error) {
+	if l.broken == nil {
+		l.broken = err
+	}
 	for _, e := range l.ends {
 		e.leave()
 	}

@@ -40,11 +40,11 @@ func (e *End) leave() { e.once.Do(func() { close(e.gone) }) }
 
 // link is the state both ends share, under one lock.
 type link struct {
-	mu    sync.Mutex
-	reset bool // both ends answer ErrReset
-	cut   bool // half-open: what is written vanishes, nothing arrives
-	flows [2]*flow
-	ends  [2]*End
+	mu     sync.Mutex
+	broken error // what both ends answer, ErrReset or a wrapped stream's error; nil while the link is whole
+	cut    bool  // half-open: what is written vanishes, nothing arrives
+	flows  [2]*flow
+	ends   [2]*End
 }
 
 // Pipe makes a link and returns its two ends. Made in a synctest bubble it
@@ -77,8 +77,8 @@ func (e *End) Read(p []byte) (int, error) {
 		switch f := e.in; {
 		case f.readerGone:
 			return 0, net.ErrClosed
-		case e.link.reset:
-			return 0, ErrReset
+		case e.link.broken != nil:
+			return 0, e.link.broken
 		case f.readBy.expired():
 			return 0, os.ErrDeadlineExceeded
 		case len(p) == 0:
@@ -103,14 +103,14 @@ func (e *End) Write(p []byte) (int, error) {
 		switch f := e.out; {
 		case f.writerGone:
 			return 0, net.ErrClosed
-		case e.link.reset:
-			return 0, ErrReset
+		case e.link.broken != nil:
+			return 0, e.link.broken
 		case f.writeBy.expired():
 			return 0, os.ErrDeadlineExceeded
 		case len(p) == 0 || e.link.cut:
 			return len(p), nil
 		case f.readerGone:
-			e.link.resetLocked()
+			e.link.breakLocked(ErrReset)
 			return len(p), nil
 		case len(f.courier.queue) < MaxParcels && (f.load == 0 || f.load+len(p) <= Window):
 			f.send(p)
@@ -146,10 +146,13 @@ func (e *End) CloseWrite() error {
 
 // Reset ends the link abruptly: unread bytes are lost and both ends get
 // ErrReset, as after a TCP RST.
-func (e *End) Reset() {
+func (e *End) Reset() { e.fail(ErrReset) }
+
+// fail is Reset with another error.
+func (e *End) fail(err error) {
 	e.link.mu.Lock()
 	defer e.link.mu.Unlock()
-	e.link.resetLocked()
+	e.link.breakLocked(err)
 }
 
 // HalfOpen cuts the link without telling either end: what is written vanishes

@@ -435,3 +435,23 @@ func TestJoinGivesUp(t *testing.T) {
 		t.Errorf("%d of 40 chunks passed, want the %d that were not held", passed, 40-MaxMade/Window)
 	}
 }
+
+// broken is a stream that fails as an adapter does that is pulled out.
+type broken struct{ err error }
+
+func (b broken) Read([]byte) (int, error)  { return 0, b.err }
+func (b broken) Write([]byte) (int, error) { return 0, b.err }
+func (broken) Close() error                { return nil }
+
+func TestWrapGivesTheStreamsError(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		gone := errors.New("the port is gone")
+		station := Wrap(broken{gone}, nil, nil)
+		if _, err := station.Read(make([]byte, 1)); err != gone {
+			t.Errorf("read: %v, want %v", err, gone)
+		}
+		if _, err := station.Write([]byte{1}); err != gone {
+			t.Errorf("write: %v, want %v", err, gone)
+		}
+	})
+}

@@ -133,6 +133,9 @@ func TestScriptFaults(t *testing.T) {
 			t.Errorf("%q: a script beside the error: %+v", c.text, s)
 		}
 	}
+}
+
+func TestScriptHasALength(t *testing.T) {
 	if _, err := Parse(strings.Repeat("answers: drop\n", MaxRules)); err != nil {
 		t.Errorf("%d rules: %v", MaxRules, err)
 	}

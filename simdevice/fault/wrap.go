@@ -13,7 +13,8 @@ import (
 // nothing.
 //
 // The stream belongs to the End from now on and is closed with it, once what
-// is on its way has left. A reset closes a TCP connection with a reset.
+// is on its way has left. A reset closes a TCP connection with a reset. When
+// the stream fails, the End gives the stream's error.
 func Wrap(stream io.ReadWriteCloser, out, in Filter) *End {
 	user, inner := Pipe()
 	user.SetFilter(out)
@@ -44,16 +45,12 @@ func carryOut(stream io.ReadWriteCloser, user, inner *End) {
 	for {
 		n, err := inner.Read(buf)
 		if err == nil {
-			_, err = stream.Write(buf[:n])
-			if err != nil {
-				inner.Reset()
+			if _, err = stream.Write(buf[:n]); err == nil {
+				continue
 			}
+			inner.fail(err)
 		}
 		switch {
-		case err == nil:
-			continue
-		case errors.Is(err, net.ErrClosed):
-			return // see release
 		case errors.Is(err, io.EOF):
 			if w, ok := stream.(interface{ CloseWrite() error }); ok {
 				_ = w.CloseWrite() // the user may go on reading
@@ -84,7 +81,7 @@ func carryIn(stream io.Reader, inner *End) {
 			return
 		}
 		if err != nil {
-			inner.Reset()
+			inner.fail(err)
 			return
 		}
 	}
