@@ -173,7 +173,7 @@ func (s Scale) undo(v Value) (r *big.Rat, negativeZero bool) {
 	if v.exact != nil && v.exact.negativeZero {
 		return new(big.Rat), true
 	}
-	if f, _ := v.Float(); s.line == nil || f == 0 && s.line.plus.Sign() == 0 {
+	if f, _ := v.Float(); s.line == nil || f == 0 && v.exact == nil && s.line.plus.Sign() == 0 {
 		return v.exactRat(), v.kind == Float && math.Signbit(f) && f == 0
 	}
 	r = v.exactRat()
