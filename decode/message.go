@@ -81,8 +81,8 @@ func recogniseADU(b []byte, f line.Framing, k Known) Message {
 	m.CheckOK = check(f, err)
 	if err != nil {
 		m.Err = err
-		if f == line.RTU && len(b) > 2 {
-			m.Direction = direction(k, b[1])
+		if inner := m.PDU(); f == line.RTU && inner != nil && k.Direction == 0 {
+			m.Direction = recognisePDU(Message{}, inner, Known{}).Direction // what it most likely was
 		}
 		return m
 	}

@@ -75,7 +75,7 @@ func runCheck(out, errOut io.Writer, files []string, asJSON, strict bool) error 
 		if err := writeJSON(out, document); err != nil {
 			return err
 		}
-	} else {
+	} else if len(document.Files) > 0 {
 		printFaults(out, rep, len(document.Files), strict)
 	}
 	switch {

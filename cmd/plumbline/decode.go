@@ -216,11 +216,15 @@ func (d *decoder) text(m *decode.Message) {
 	if d.shown > 1 {
 		fmt.Fprintln(d.out)
 	}
-	fmt.Fprintf(d.out, "%-34s %s\n", hexBytes(m.Bytes, 0, 0), headline(m))
+	whole := hexBytes(m.Bytes, 0, 0)
+	if m.Framing == line.ASCII {
+		whole = characters(m.Bytes)
+	}
+	fmt.Fprintf(d.out, "%-34s %s\n", paper.Text(whole), headline(m))
 	for _, f := range m.Fields() {
 		bytes := hexBytes(m.Bytes[f.Offset:f.Offset+f.Length], 0, 0)
 		if m.Framing == line.ASCII {
-			bytes = strings.TrimSpace(strings.NewReplacer("\r", "CR ", "\n", "LF").Replace(string(m.Bytes[f.Offset : f.Offset+f.Length])))
+			bytes = characters(m.Bytes[f.Offset : f.Offset+f.Length])
 		}
 		fmt.Fprintf(d.out, "  %-11s %s\n", paper.Text(bytes), paper.Text(f.Words))
 	}
@@ -236,6 +240,11 @@ func (d *decoder) text(m *decode.Message) {
 	} else if m.Direction == 0 {
 		fmt.Fprintf(d.out, "\nRequest and answer of this function look the same; alone it may be either.\n")
 	}
+}
+
+// characters are the characters of an ASCII frame, its end in words.
+func characters(b []byte) string {
+	return strings.TrimSpace(strings.NewReplacer("\r", "CR ", "\n", "LF").Replace(string(b)))
 }
 
 // headline is framing, length and check of a frame.
