@@ -14,7 +14,7 @@ type Act uint8
 const (
 	Pass     Act = iota // hand the bytes to the reader
 	Fin                 // orderly end: the reader gets io.EOF after what is there
-	Rst                 // abortive end of the whole link: both ends get ErrReset
+	Rst                 // abortive end of the whole link: both ends get ErrReset after what is there
 	HalfOpen            // the link is cut without a word, both directions
 	Stall               // nothing passes for the time For, 0 for ever
 	Flood               // Bytes again and again, each Every, for the time For, 0 for ever

@@ -172,7 +172,8 @@ func (f *flow) abort() { f.link.breakLocked(ErrReset) }
 func (f *flow) cut()   { f.link.cutLocked() }
 func (f *flow) moved() { f.writable.Broadcast() }
 
-// breakLocked ends the link abruptly; the first error stays.
+// breakLocked ends the link abruptly; the first error stays, and what has
+// arrived can still be read.
 func (l *link) breakLocked(err error) {
 	if l.broken == nil {
 		l.broken = err
@@ -180,15 +181,17 @@ func (l *link) breakLocked(err error) {
 	for _, e := range l.ends {
 		e.leave()
 	}
-	for _, f := range l.flows {
-		f.discard()
-		f.wake()
-	}
+	l.keepArrivedLocked()
 }
 
 func (l *link) cutLocked() {
 	l.cut = true
-	for _, f := range l.flows { // what has arrived has arrived
+	l.keepArrivedLocked()
+}
+
+// keepArrivedLocked loses what is on its way: what has arrived has arrived.
+func (l *link) keepArrivedLocked() {
+	for _, f := range l.flows {
 		f.courier.clear()
 		f.load = f.unread()
 		f.wake()

@@ -77,7 +77,7 @@ func (e *End) Read(p []byte) (int, error) {
 		switch f := e.in; {
 		case f.readerGone:
 			return 0, net.ErrClosed
-		case e.link.broken != nil:
+		case e.link.broken != nil && f.unread() == 0:
 			return 0, e.link.broken
 		case f.readBy.expired():
 			return 0, os.ErrDeadlineExceeded
@@ -144,8 +144,9 @@ func (e *End) CloseWrite() error {
 	return nil
 }
 
-// Reset ends the link abruptly: unread bytes are lost and both ends get
-// ErrReset, as after a TCP RST.
+// Reset ends the link abruptly: what is on its way is lost, and both ends get
+// ErrReset once they have read what had arrived. Of a TCP RST some systems also
+// throw away what had arrived; keeping it shows more of a frame that was cut.
 func (e *End) Reset() { e.fail(ErrReset) }
 
 // fail is Reset with another error.

@@ -141,3 +141,42 @@ func TestPipeEndings(t *testing.T) {
 		t.Error("the ends do not agree on their names")
 	}
 }
+
+// A link that ends inside a frame gives the part that came, then the end, at
+// every cut; and what was still on its way is lost.
+func TestEndInsideAFrame(t *testing.T) {
+	frame := []byte{0x11, 0x03, 0x02, 0x02, 0x2B, 0x38, 0x98}
+	for _, c := range []struct {
+		act        Act
+		read, next error // the reader's end; what the writer's next Write gives
+	}{{Fin, io.EOF, nil}, {Rst, ErrReset, ErrReset}} {
+		for cut := range len(frame) + 1 {
+			synctest.Test(t, func(t *testing.T) {
+				client, station := Pipe()
+				station.SetFilter(FilterFunc(func(p []byte) []Delivery {
+					return []Delivery{{Bytes: bytes.Clone(p[:cut])}, {Bytes: []byte{0xEE}, Delay: time.Hour, Overtake: true}, {Act: c.act}}
+				}))
+				station.Write(frame)
+				got, err := readAll(client)
+				if !bytes.Equal(got, frame[:cut]) || err != c.read {
+					t.Errorf("%v after %d bytes: read % x, %v; want % x, %v", c.act, cut, got, err, frame[:cut], c.read)
+				}
+				if _, err := station.Write(frame); err != c.next {
+					t.Errorf("%v after %d bytes: next write %v, want %v", c.act, cut, err, c.next)
+				}
+			})
+		}
+	}
+}
+
+// readAll reads byte by byte until an error and returns both.
+func readAll(r io.Reader) (got []byte, err error) {
+	one := make([]byte, 1)
+	for {
+		n, err := r.Read(one)
+		got = append(got, one[:n]...)
+		if err != nil {
+			return got, err
+		}
+	}
+}

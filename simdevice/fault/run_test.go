@@ -453,5 +453,27 @@ func TestWrapGivesTheStreamsError(t *testing.T) {
 		if _, err := station.Write([]byte{1}); err != gone {
 			t.Errorf("write: %v, want %v", err, gone)
 		}
+
+		// What the stream read before it failed comes first.
+		station = Wrap(&failing{data: []byte{1, 2, 3}, broken: broken{gone}}, nil, nil)
+		synctest.Wait()
+		if got, err := readAll(station); !bytes.Equal(got, []byte{1, 2, 3}) || err != gone {
+			t.Errorf("read % x, %v; want 01 02 03, %v", got, err, gone)
+		}
 	})
+}
+
+// failing is broken after its data.
+type failing struct {
+	data []byte
+	broken
+}
+
+func (f *failing) Read(p []byte) (int, error) {
+	if len(f.data) == 0 {
+		return 0, f.err
+	}
+	n := copy(p, f.data)
+	f.data = f.data[n:]
+	return n, nil
 }
