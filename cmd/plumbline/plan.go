@@ -138,6 +138,13 @@ func pointList(r plan.Request, most int) string {
 	return strings.Join(names, ", ")
 }
 
-func milliseconds(d time.Duration) string { return fmt.Sprintf("%.1f ms", d.Seconds()*1000) }
+// milliseconds writes a short time with a tenth, below one millisecond with a
+// hundredth.
+func milliseconds(d time.Duration) string {
+	if d > 0 && d < time.Millisecond {
+		return fmt.Sprintf("%.2f ms", d.Seconds()*1000)
+	}
+	return fmt.Sprintf("%.1f ms", d.Seconds()*1000)
+}
 
 func seconds(d time.Duration) string { return fmt.Sprintf("%g s", d.Seconds()) }
