@@ -199,26 +199,27 @@ func (c *connection) dialWithin() (Stream, error) {
 		err    error
 	}
 	ctx, cancel := context.WithTimeout(c.life, c.limit)
+	defer cancel()
 	opened := make(chan result, 1)
 	go func() {
-		defer cancel()
 		s, err := c.dial(ctx)
 		opened <- result{s, err}
 	}()
+	var r result
 	select {
-	case r := <-opened:
-		if r.err != nil && ctx.Err() == context.DeadlineExceeded {
-			return nil, fmt.Errorf("not open within %s", shown(c.limit))
-		}
-		return r.stream, r.err
+	case r = <-opened:
 	case <-ctx.Done():
 		go func() {
 			if r := <-opened; r.err == nil {
 				r.stream.Close()
 			}
 		}()
-		return nil, fmt.Errorf("not open within %s", shown(c.limit))
+		r.err = ctx.Err()
 	}
+	if r.err != nil && ctx.Err() == context.DeadlineExceeded {
+		r.err = fmt.Errorf("not open within %s", shown(c.limit))
+	}
+	return r.stream, r.err
 }
 
 // prepare makes a fresh stream ready: no deadline left over, nothing waiting.

@@ -279,6 +279,7 @@ func (r *rig) ask(unit regmap.Unit, q frame.Request, opts ...Option) *decode.Exc
 	if err != nil {
 		r.t.Fatalf("ask unit %d %v: %v", unit, q, err)
 	}
+	synctest.Wait() // what the station did until now happened before
 	r.check(x)
 	return x
 }
@@ -290,6 +291,7 @@ func (r *rig) change(unit regmap.Unit, q frame.Request, opts ...Option) *decode.
 	if err != nil {
 		r.t.Fatalf("change unit %d %v: %v", unit, q, err)
 	}
+	synctest.Wait()
 	r.check(x)
 	return x
 }

@@ -250,8 +250,5 @@ func (l *Link) absent(ctx context.Context, err error) outcome {
 }
 
 func exceptionWords(e frame.Exception) string {
-	if !e.Known() {
-		return e.Name()
-	}
 	return fmt.Sprintf("%s, exception %d (0x%02X)", e.Name(), uint8(e), uint8(e))
 }

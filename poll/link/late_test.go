@@ -1,0 +1,478 @@
+package link
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"plumbline/decode"
+	"plumbline/decode/frame"
+	"plumbline/regmap"
+	"plumbline/simdevice/fault"
+)
+
+// The tests C3 are the rule for links without a transaction identifier: an
+// answer does not say what it answers, so what is owed is counted.
+
+// One late answer, then six good ones: a client that takes what comes next for
+// the answer gets the values of 100 to 105 for 101 to 106.
+func TestC3OneLateAnswerShiftsNothing(t *testing.T) {
+	for _, name := range []string{"rtu", "ascii", "rtu on a network"} {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, framings[name](), func(r *rig) {
+				r.answer = func(h heard) []fault.Delivery {
+					if h.n == 1 {
+						return []fault.Delivery{after(230*time.Millisecond, h.honest())}
+					}
+					return []fault.Delivery{after(60*time.Millisecond, h.honest())}
+				}
+				want(t, r.ask(17, registers(100)), regmap.Silent, "no answer")
+				for a := regmap.Address(101); a <= 107; a++ {
+					want(t, r.ask(17, registers(a)), regmap.NoCause, "") // ask compares the values
+				}
+				if s := r.link.Statistics(); s.Late != 1 || s.Unowed != 0 {
+					t.Errorf("statistics %+v", s)
+				}
+			})
+		})
+	}
+}
+
+// Rule 1 and 4: another request leaves when the late answer has come, which is
+// long before the horizon, and the late answer is not taken.
+func TestC3LeavesWhenNothingIsOwed(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.n == 1 {
+				return []fault.Delivery{after(300*time.Millisecond, h.honest())}
+			}
+			return []fault.Delivery{after(10*time.Millisecond, h.honest())}
+		}
+		first := r.ask(17, registers(0))
+		want(t, first, regmap.Silent, "no answer")
+		second := r.ask(17, registers(50))
+		want(t, second, regmap.NoCause, "")
+		if got := second.Left.Sub(first.Left); got < 300*time.Millisecond || got > 320*time.Millisecond {
+			t.Errorf("the second request left %s after the first", got)
+		}
+	})
+}
+
+// Rule 4: nothing comes, so another request waits for the horizon, three
+// limits and the answer's line time from the last bit of the last try.
+func TestC3WaitsForTheHorizon(t *testing.T) {
+	c := rtu()
+	c.Timing = timing
+	c.Timing.Retries = 1
+	bubble(t, c, func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.q.Address == 0 {
+				return nil
+			}
+			return []fault.Delivery{after(10*time.Millisecond, h.honest())}
+		}
+		first := r.ask(17, registers(0))
+		if want(t, first, regmap.Silent, "no answer"); first.Tries != 2 {
+			t.Errorf("%d tries", first.Tries)
+		}
+		second := r.ask(17, registers(50))
+		want(t, second, regmap.NoCause, "")
+		sent := r.sent()
+		horizon := 3*timing.Response + 9*11*time.Second/19200 // 9 characters of answer
+		if got := sent[2].at.Sub(sent[1].at); got < horizon || got > horizon+10*time.Millisecond {
+			t.Errorf("the second request left %s after the last try, want %s", got, horizon)
+		}
+		late := timing
+		late.Late = 2 * time.Second
+		third := r.ask(17, registers(0), With(late))
+		want(t, third, regmap.Silent, "no answer")
+		fourth := r.ask(17, registers(50))
+		if got := fourth.Left.Sub(third.Left); got < late.Late || got > late.Late+10*time.Millisecond {
+			t.Errorf("with late 2 s the next left after %s", got)
+		}
+	})
+}
+
+// Rule 3: the same request is repeated at once, and the late answer to the
+// first try is the right answer.
+func TestC3TheSameRequestDoesNotWait(t *testing.T) {
+	c := rtu()
+	c.Timing = timing
+	c.Timing.Retries = 2
+	bubble(t, c, func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			switch h.n {
+			case 1:
+				return []fault.Delivery{after(250*time.Millisecond, h.honest())}
+			case 2:
+				return nil
+			}
+			return []fault.Delivery{after(10*time.Millisecond, h.honest())}
+		}
+		x := r.ask(17, registers(0))
+		if want(t, x, regmap.NoCause, ""); x.Tries != 2 {
+			t.Errorf("%d tries", x.Tries)
+		}
+		if got := x.Done.Sub(x.Asked); got > 260*time.Millisecond {
+			t.Errorf("done after %s", got)
+		}
+		// One is owed still: the same may be asked again at once, another not.
+		same := r.ask(17, registers(0))
+		if got := same.Left.Sub(x.Done); got > 10*time.Millisecond {
+			t.Errorf("the same request waited %s", got)
+		}
+		other := r.ask(17, registers(9))
+		if got := other.Left.Sub(same.Done); got < 500*time.Millisecond {
+			t.Errorf("another request waited only %s", got)
+		}
+	})
+}
+
+// Rule 3: after a write that was not confirmed nothing is repeated, and the
+// read-back waits until no answer to the write can come any more.
+func TestC3ReadBackAfterAnUnconfirmedWrite(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.ask(17, registers(0))
+		r.answer = func(h heard) []fault.Delivery {
+			if h.q.Changes() {
+				return nil
+			}
+			return []fault.Delivery{after(10*time.Millisecond, h.honest())}
+		}
+		w := r.change(17, frame.WriteRegister(5, 1))
+		want(t, w, regmap.Silent, "no answer")
+		back := r.ask(17, registers(5))
+		want(t, back, regmap.NoCause, "")
+		if got := back.Left.Sub(w.Left); got < 600*time.Millisecond {
+			t.Errorf("the read-back left %s after the write", got)
+		}
+	})
+}
+
+// Rule 2: only unit, function, length and, for a write, the echo that the
+// request must have.
+func TestC3OnlyTheShapeAskedForIsAccepted(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		for name, other := range map[string]frame.Request{
+			"another length":   frame.Read(regmap.HoldingRegister, 0, 3),
+			"another function": frame.Read(regmap.InputRegister, 0, 2),
+			"bits":             frame.Read(regmap.Coil, 0, 32),
+		} {
+			r.answer = func(h heard) []fault.Delivery {
+				return []fault.Delivery{after(10*time.Millisecond, h.answer(17, honest(17, other))), after(80*time.Millisecond, h.honest())}
+			}
+			if x := r.ask(17, registers(0)); !x.Answered() || x.First.Sub(x.Left) < 70*time.Millisecond {
+				t.Errorf("%s: %q, %s", name, x.Cause, x.Detail)
+			}
+		}
+	})
+}
+
+// Rule 5: an answer beyond the horizon is taken for the next one's, which no
+// client can see; but then that one's own answer is one too many. The exchanges
+// since the last doubtful moment are named, the horizon doubles, a finding
+// gives the lateness.
+func TestC3DoubtWhenAnAnswerIsOwedToNobody(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			switch h.n {
+			case 2: // 650 ms: beyond the horizon of 605 ms
+				return []fault.Delivery{{Delay: 650 * time.Millisecond, Bytes: h.honest(), Overtake: true}}
+			case 3:
+				return []fault.Delivery{{Delay: 120 * time.Millisecond, Bytes: h.honest(), Overtake: true}}
+			}
+			return []fault.Delivery{after(10*time.Millisecond, h.honest())}
+		}
+		before := r.ask(17, registers(0))
+		want(t, r.ask(17, registers(4)), regmap.Silent, "no answer")
+		shifted, err := r.link.Ask(context.Background(), 17, registers(8))
+		if err != nil || !shifted.Answered() || wrongItems(shifted) == 0 {
+			t.Fatalf("the scene is not set: %+v, %v", shifted, err)
+		}
+		time.Sleep(200 * time.Millisecond)
+		synctest.Wait()
+		after := r.ask(17, registers(12))
+		if len(r.doubts) != 1 {
+			t.Fatalf("%d doubts", len(r.doubts))
+		}
+		d := r.doubts[0]
+		if d.First != shifted.ID || d.Last != shifted.ID || d.First.Number <= before.ID.Number {
+			t.Errorf("doubt from %s to %s, want exactly %s", d.First, d.Last, shifted.ID)
+		}
+		if d.Lateness < 650*time.Millisecond || d.Horizon < 1200*time.Millisecond {
+			t.Errorf("lateness %s, horizon %s", d.Lateness, d.Horizon)
+		}
+		if got := after.Left.Steady - d.At.Steady; got < d.Horizon {
+			t.Errorf("the next request left %s after the proof, want the new horizon %s", got, d.Horizon)
+		}
+		found := r.findings("late-answer")
+		if len(found) != 1 || found[0].Evidence[0] != shifted.ID || !contains(found[0].Do, "time limit") || !contains(found[0].Words, shown(d.Lateness)) {
+			t.Errorf("findings %+v", found)
+		}
+		if s := r.link.Statistics(); s.Unowed != 1 {
+			t.Errorf("statistics %+v", s)
+		}
+	})
+}
+
+// Rule 5, seen while another answer is awaited: that exchange ends in doubt.
+func TestC3DoubtWhileWaiting(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.n == 1 {
+				return []fault.Delivery{{Delay: 650 * time.Millisecond, Bytes: h.honest(), Overtake: true}}
+			}
+			return []fault.Delivery{{Delay: 100 * time.Millisecond, Bytes: h.honest(), Overtake: true}}
+		}
+		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer")
+		x := r.ask(17, frame.Read(regmap.HoldingRegister, 8, 5)) // another length: the late answer cannot pass
+		want(t, x, regmap.LateDoubt, "an answer of unit 17 came that was owed no more")
+		want(t, r.ask(17, registers(0)), regmap.NoCause, "")
+		if len(r.doubts) != 1 || r.doubts[0].Last != x.ID {
+			t.Errorf("doubts %+v", r.doubts)
+		}
+	})
+}
+
+// The horizon grows with the lateness seen and does not shrink.
+func TestC3HorizonGrowsAndStays(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		delay := 590 * time.Millisecond
+		r.answer = func(h heard) []fault.Delivery {
+			if h.q.Address == 0 {
+				return []fault.Delivery{{Delay: delay, Bytes: h.honest(), Overtake: true}}
+			}
+			if h.q.Address == 4 {
+				return nil
+			}
+			return []fault.Delivery{after(0, h.honest())}
+		}
+		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer") // comes after 590 ms
+		want(t, r.ask(17, registers(8)), regmap.NoCause, "")
+		for range 3 {
+			x := r.ask(17, registers(4))
+			want(t, x, regmap.Silent, "no answer")
+			next := r.ask(17, registers(8))
+			if got := next.Left.Sub(x.Left); got < 850*time.Millisecond {
+				t.Errorf("the horizon is %s after a lateness of 590 ms", got)
+			}
+		}
+	})
+}
+
+// A station that answers twice: the second answer is owed to nobody each time.
+func TestC3StationThatAnswersTwice(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			return []fault.Delivery{after(5*time.Millisecond, h.honest()), after(50*time.Millisecond, h.honest())}
+		}
+		for i := range 5 {
+			x, err := r.link.Ask(context.Background(), 17, registers(regmap.Address(i)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(time.Second)
+			synctest.Wait()
+			covered := false
+			for _, d := range r.doubts {
+				covered = covered || d.First.Number <= x.ID.Number && x.ID.Number <= d.Last.Number
+			}
+			if !covered {
+				t.Errorf("exchange %s is in no doubt", x.ID)
+			}
+		}
+	})
+}
+
+// The horizon stops growing at a minute, so that a mad line is not asked never.
+func TestC3HorizonIsBounded(t *testing.T) {
+	l := ledger{horizon: time.Second}
+	for range 40 {
+		l.breach(0, posted{})
+	}
+	if l.believed() != maxHorizon {
+		t.Errorf("horizon %s", l.believed())
+	}
+}
+
+// lateLine is the line of the table in which the rule was tried: limit 200 ms,
+// usual answer 60 ms, 5 % late up to most, 3 % lost, answers free to overtake.
+func lateLine(seed uint64, most time.Duration) func(h heard) []fault.Delivery {
+	dice := rand.New(rand.NewPCG(seed, 0))
+	return func(h heard) []fault.Delivery {
+		d := fault.Delivery{Delay: 60 * time.Millisecond, Bytes: h.honest(), Overtake: true}
+		switch p := dice.Float64(); {
+		case p < 0.03:
+			return nil
+		case p < 0.08:
+			d.Delay = timing.Response + time.Duration(dice.Float64()*float64(most-timing.Response))
+		}
+		return []fault.Delivery{d}
+	}
+}
+
+const lateExchanges = 20000
+
+// run makes the exchanges of the table and counts.
+func (r *rig) run(seed uint64, exchanges int) (good int, wrong []*decode.Exchange) {
+	dice := rand.New(rand.NewPCG(seed, 1))
+	for range exchanges {
+		x, err := r.link.Ask(context.Background(), 17, registers(regmap.Address(dice.IntN(65000))))
+		switch {
+		case err != nil:
+			r.t.Fatal(err)
+		case !x.Answered():
+		case wrongItems(x) > 0:
+			wrong = append(wrong, x)
+		default:
+			good++
+		}
+	}
+	synctest.Wait()
+	return good, wrong
+}
+
+func retried(config func() Config, retries int) Config {
+	c := config()
+	c.Timing = timing
+	c.Timing.Retries = retries
+	return c
+}
+
+// TestC3Table is the promise: within the horizon no wrong value is good, on any
+// link without identifiers.
+func TestC3Table(t *testing.T) {
+	for _, name := range []string{"rtu", "rtu on a network", "ascii"} {
+		for _, limits := range []float64{1.5, 2, 3} {
+			if name != "rtu" && limits != 3 {
+				continue
+			}
+			t.Run(fmt.Sprint(name, ", late up to ", limits, " limits"), func(t *testing.T) {
+				const seed = 1
+				t.Logf("seed %d", seed)
+				bubble(t, retried(framings[name], 3), func(r *rig) {
+					r.answer = lateLine(seed, time.Duration(limits*float64(timing.Response)))
+					good, wrong := r.run(seed, lateExchanges)
+					if len(wrong) > 0 {
+						t.Errorf("%d of %d exchanges wrong and good, the first %s: %+v", len(wrong), lateExchanges, wrong[0].ID, wrong[0])
+					}
+					if good < lateExchanges*995/1000 {
+						t.Errorf("only %d of %d good", good, lateExchanges)
+					}
+					if s := r.link.Statistics(); s.Unowed != 0 || s.Late == 0 {
+						t.Errorf("statistics %+v", s)
+					}
+				})
+			})
+		}
+	}
+}
+
+// Beyond the horizon nothing can be promised (where an answer was lost as well,
+// not even the doubt), but it is noticed: the exchanges are put in doubt, the
+// horizon grows, and soon nothing is beyond it.
+func TestC3BeyondTheHorizon(t *testing.T) {
+	const seed, limits = 2, 9
+	t.Logf("seed %d", seed)
+	bubble(t, retried(rtu, 0), func(r *rig) {
+		r.answer = lateLine(seed, limits*timing.Response)
+		good, wrong := r.run(seed, lateExchanges)
+		s := r.link.Statistics()
+		t.Logf("late up to %d limits, horizon 3: %d good, %d wrong, %d doubts", limits, good, len(wrong), len(r.doubts))
+		if s.Unowed == 0 || len(r.doubts) == 0 || len(wrong) == 0 || len(wrong) > 20 {
+			t.Errorf("%d wrong, %d doubts, %+v", len(wrong), len(r.doubts), s)
+		}
+		told := 0
+		for _, x := range wrong {
+			if x.ID.Number > 500 {
+				t.Errorf("exchange %s is wrong, long after the horizon could have been learned", x.ID)
+			}
+			for _, d := range r.doubts {
+				if d.First.Number <= x.ID.Number && x.ID.Number <= d.Last.Number {
+					told++
+				}
+			}
+		}
+		if 2*told < len(wrong) {
+			t.Errorf("only %d of %d wrong exchanges were put in doubt", told, len(wrong))
+		}
+	})
+	c := retried(rtu, 0)
+	c.Timing.Late = limits*timing.Response + 10*time.Millisecond
+	bubble(t, c, func(r *rig) {
+		r.answer = lateLine(seed, limits*timing.Response)
+		if _, wrong := r.run(seed, lateExchanges); len(wrong) > 0 || r.link.Statistics().Unowed > 0 {
+			t.Errorf("with the horizon set right: %d wrong", len(wrong))
+		}
+	})
+}
+
+// Late, lost and doubled answers, noise, cuts and flipped bits together, many
+// units and shapes: never wrong and good while answers stay within the horizon.
+func TestC3EverythingTogether(t *testing.T) {
+	const seed = 3
+	t.Logf("seed %d", seed)
+	for _, name := range []string{"rtu", "ascii", "rtu on a network"} {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, retried(framings[name], 2), func(r *rig) {
+				dice, asking := rand.New(rand.NewPCG(seed, 0)), rand.New(rand.NewPCG(seed, 1))
+				r.answer = func(h heard) []fault.Delivery {
+					b := h.honest()
+					d := fault.Delivery{Delay: time.Duration(20+dice.IntN(60)) * time.Millisecond, Bytes: b, Overtake: true}
+					switch dice.IntN(20) {
+					case 0:
+						return nil
+					case 1:
+						d.Delay += time.Duration(dice.IntN(500)) * time.Millisecond
+					case 2:
+						b[dice.IntN(len(b))] ^= 1 << dice.IntN(8)
+					case 3:
+						d.Bytes = b[:dice.IntN(len(b))]
+					case 4:
+						noise := make([]byte, 1+dice.IntN(9))
+						for i := range noise {
+							noise[i] = byte(dice.Uint32())
+						}
+						d.Bytes = slicesJoin(noise, b)
+					case 5:
+						d.Bytes = h.answer(h.adu.Unit+100, honest(h.adu.Unit+100, h.q))
+					}
+					return []fault.Delivery{d}
+				}
+				answered := 0
+				for range 5000 {
+					table := regmap.Tables[asking.IntN(4)]
+					x := r.ask(regmap.Unit(1+asking.IntN(5)), frame.Read(table, regmap.Address(asking.IntN(60000)), 1+asking.IntN(20)))
+					if x.Answered() {
+						answered++
+					}
+				}
+				if answered < 4500 {
+					t.Errorf("only %d of 5000 answered", answered)
+				}
+			})
+		})
+	}
+}
+
+// A debt outlives the connection: a gateway may keep it. (C15)
+func TestC15DebtOutlivesTheConnection(t *testing.T) {
+	bubble(t, lan(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.n == 1 {
+				return []fault.Delivery{{Act: fault.Fin, Delay: 100 * time.Millisecond}}
+			}
+			return []fault.Delivery{after(0, h.honest())}
+		}
+		first := r.ask(17, registers(0))
+		want(t, first, regmap.PortGone, "closed by the other end")
+		second := r.ask(17, registers(8))
+		want(t, second, regmap.NoCause, "")
+		if got := second.Left.Sub(first.Left); got < 3*timing.Response {
+			t.Errorf("another request left %s after one whose answer a gateway may still hold", got)
+		}
+	})
+}
