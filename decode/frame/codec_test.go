@@ -3,6 +3,7 @@ package frame
 import (
 	"bytes"
 	"errors"
+	"math/rand/v2"
 	"reflect"
 	"strings"
 	"testing"
@@ -368,11 +369,108 @@ func TestRTUClientSees(t *testing.T) {
 	if len(steps) != 2 || steps[0].adu.Unit != 0x12 || steps[1].adu.Unit != 0x11 {
 		t.Errorf("an answer of another unit first: %+v", steps)
 	}
+	steps = sameHoweverCut(t, Codec{Framing: line.RTU, Awaits: &asked, Unit: 0x11}, append(other[:5:5], unhex(t, answer)...), 6)
+	if len(steps) != 1 || steps[0].adu.Unit != 0x11 {
+		t.Errorf("half an answer of another unit first: %+v", steps)
+	}
 	bad := unhex(t, answer)
 	bad[4] ^= 1
 	steps = sameHoweverCut(t, Codec{Framing: line.RTU, Awaits: &asked, Unit: 0x11}, append(bad, unhex(t, answer)...), 6)
 	if len(steps) != 2 || !strings.HasPrefix(steps[0].words, ErrChecksum.Error()) || steps[1].words != "" {
 		t.Errorf("a damaged answer first: %+v", steps)
+	}
+}
+
+// Streams made to mislead: heads of frames of every kind of candidate, right
+// and wrong checks, one inside the other.
+func TestMisleadingStreams(t *testing.T) {
+	const tries = 12000
+	r := rand.New(rand.NewPCG(1, 2))
+	alphabet := []byte{0x11, 0x11, 0x12, 0xF8, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x14, 0x17, 0x18, 0x2B, 0x83, 0x81, 0xFF}
+	awaited := []*Request{nil, nil}
+	for _, v := range loadVectors(t).Vectors {
+		if q, err := ParseRequest(unhex(t, v.Request.PDU)); err == nil {
+			awaited = append(awaited, &q)
+		}
+	}
+	frames, faults := 0, 0
+	for range tries {
+		stream := make([]byte, 8+r.IntN(40))
+		for i := range stream {
+			stream[i] = alphabet[r.IntN(len(alphabet))]
+		}
+		for range 3 { // put a check right somewhere
+			at := r.IntN(len(stream) - 3)
+			if n := 4 + r.IntN(12); at+n <= len(stream) {
+				crc := CRC(stream[at : at+n-2])
+				stream[at+n-2], stream[at+n-1] = byte(crc), byte(crc>>8)
+			}
+		}
+		c := Codec{Framing: line.RTU, Unit: 0x11, Awaits: awaited[r.IntN(len(awaited))]}
+		for _, s := range sameHoweverCut(t, c, stream, r.IntN(len(stream))) {
+			if s.words == "" {
+				frames++
+			} else {
+				faults++
+			}
+		}
+	}
+	if frames < tries/20 || faults < tries/20 {
+		t.Errorf("%d frames and %d faults in %d streams mislead nobody", frames, faults, tries)
+	}
+}
+
+// A frame of a weak candidate is not given up for something inside it that looks
+// like a request with a wrong check: 08/00 whose data begin with 07, 0B, 0C, 11.
+func TestWeakFramesAreKept(t *testing.T) {
+	for _, inner := range []uint16{0x07, 0x0B, 0x0C, 0x11} {
+		for low := range uint16(256) {
+			pdu, err := Diagnose(ReturnQueryData, inner<<8|low, 0x1234).Append(nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			raw, err := AppendADU(nil, vectorADU(line.RTU, pdu))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if steps := sameHoweverCut(t, Codec{Framing: line.RTU}, raw, 7); len(steps) != 1 || !bytes.Equal(steps[0].adu.PDU, pdu) {
+				t.Errorf("% X: %+v", raw, steps)
+			}
+		}
+	}
+	// A head that turns out to be none at its eleventh byte; before that a wrong
+	// check inside it does not count, a right one does.
+	stream := []byte{0xF8, 0x17, 0, 7, 0, 0x55, 7, 0, 0, 0, 0xFF}
+	crc := CRC(stream[5:7])
+	stream[7], stream[8] = byte(crc), byte(crc>>8)
+	steps := sameHoweverCut(t, Codec{Framing: line.RTU}, stream, 6)
+	if len(steps) == 0 || steps[0].adu.Unit != 0x55 {
+		t.Errorf("% X: %+v", stream, steps)
+	}
+}
+
+// A frame of a reserved unit, and inside it a head that holds up a whole frame of
+// four bytes until the outer one has ended: whichever way the bytes come, the
+// same one wins.
+func TestBlockedFrames(t *testing.T) {
+	tried := 0
+	for a := byte(0x30); a < 0x7F; a++ {
+		for q := byte(0x30); q < 0x7F; q++ {
+			b := []byte{0xF8, 0x10, 0, a, q, 0xF8, 4, 0x10, 0x55, 7}
+			crc := CRC(b[8:])
+			b = append(b, byte(crc))
+			if outer := CRC(b); byte(outer) == byte(crc>>8) && outer>>8 > 0xF7 {
+				b = append(b, byte(outer), byte(outer>>8))
+				steps := sameHoweverCut(t, Codec{Framing: line.RTU}, b, 11)
+				if len(steps) != 1 || steps[0].adu.Unit != 0xF8 {
+					t.Errorf("% X: %+v", b, steps)
+				}
+				tried++
+			}
+		}
+	}
+	if tried == 0 {
+		t.Error("no such stream")
 	}
 }
 
@@ -417,6 +515,7 @@ func TestASCIIStreams(t *testing.T) {
 		{"LF missing", ":1103006B00037E\r" + good, 1, nil},
 		{"CR missing", ":1103006B00037E\n" + good, 1, []error{ErrCharacter}},
 		{"CR CR", ":1103006B00037E\r\r\n" + good, 1, []error{ErrCharacter}},
+		{"CR inside", ":1103\r006B" + good, 1, []error{ErrCharacter}},
 		{"odd digits", ":1103006B00037\r\n" + good, 1, []error{ErrShort}},
 		{"nothing inside", ":\r\n" + good, 1, []error{ErrShort}},
 		{"unit and LRC only", ":11EF\r\n" + good, 1, []error{ErrShort}},

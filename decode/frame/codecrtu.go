@@ -14,7 +14,8 @@ import "encoding/binary"
 // noise. Source: serial guide 2.5.1.1; implied lengths are our choice.
 type candidate struct {
 	kind   candidateKind
-	length int // bytes of the ADU; 0: any, of a weak one
+	length int // bytes of the ADU; of a weak one that has a step, the least
+	step   int // 0: exactly length; else length, length + step, ... up to MaxRTU
 	from   int // bytes on which kind and length rest
 	blocks bool
 }
@@ -99,7 +100,7 @@ func (s *search) visitStrong(o int, k candidate) bool {
 		}
 		return s.c.Silent
 	}
-	if fitting(s.b[o:], k.length) > 0 {
+	if fitting(s.b[o:], k) > 0 {
 		s.tell(o, end, k.from, s.held)
 		return false
 	}
@@ -110,10 +111,10 @@ func (s *search) visitStrong(o int, k candidate) bool {
 
 func (s *search) visitWeak(o int, k candidate) {
 	end := o + k.length
-	if k.length == 0 {
+	if k.step > 0 {
 		end = o + MaxRTU
 	}
-	if n := fitting(s.b[o:], k.length); n > 0 {
+	if n := fitting(s.b[o:], k); n > 0 {
 		end = o + n
 		s.tell(o, end, k.from, s.held)
 	} else if end > len(s.b) && !s.c.Silent {
@@ -172,18 +173,25 @@ func openCandidate(b []byte, k candidate) candidate {
 	case !diagnostics:
 		k.from = 3
 		if b[2] == MEICANopen {
-			k.kind = weak
+			return anyInterface(k)
 		}
 	default:
 		s := subRowOf(SubFunction(word(b, 2)))
-		k.kind, k.from = weak, 4
-		if s == nil || !s.any {
-			k.length = rowOf(Diagnostics).request.min + rtuExtra
-		}
-		if s != nil && !s.any && k.blocks {
+		k.kind, k.from, k.length = weak, 4, rowOf(Diagnostics).request.min+rtuExtra
+		switch {
+		case s != nil && s.any:
+			k.step = 2
+		case s != nil && k.blocks:
 			k.kind = strong
 		}
 	}
+	return k
+}
+
+// anyInterface is a frame of 2B whose content is described elsewhere: its MEI
+// type and any bytes. Source: V1.1b3 6.20.
+func anyInterface(k candidate) candidate {
+	k.kind, k.from, k.length, k.step = weak, 3, rowOf(EncapsulatedInterface).request.min+rtuExtra, 1
 	return k
 }
 
@@ -240,25 +248,27 @@ func (c Codec) answerCandidate(b []byte) candidate {
 	case k.blocks && want > 0:
 		k.kind, k.length, k.from = strong, want+rtuExtra, 3
 	case k.blocks:
-		k.kind, k.from = weak, 3
+		return anyInterface(k)
 	}
 	return k
 }
 
-// fitting is the length of the shortest frame at the start of b whose CRC fits:
-// of exactly the given length, or of any when that is 0; 0 for none.
-func fitting(b []byte, length int) int {
-	if length > 0 {
-		if length <= len(b) && CRC(b[:length-2]) == binary.LittleEndian.Uint16(b[length-2:]) {
-			return length
-		}
+// fitting is the length of the shortest frame of the candidate's lengths at the
+// start of b whose CRC fits; 0 for none.
+func fitting(b []byte, k candidate) int {
+	if k.length > len(b) {
 		return 0
 	}
-	crc := uint16(crcStart)
-	for i := 0; i+2 < len(b) && i+3 <= MaxRTU; i++ {
-		crc = crcNext(crc, b[i])
-		if i+3 >= minRTU && crc == binary.LittleEndian.Uint16(b[i+1:]) {
-			return i + 3
+	crc := CRC(b[:k.length-2])
+	for n := k.length; n <= min(len(b), MaxRTU); n += k.step {
+		if crc == binary.LittleEndian.Uint16(b[n-2:]) {
+			return n
+		}
+		if k.step == 0 {
+			break
+		}
+		for _, c := range b[n-2 : min(n-2+k.step, len(b))] {
+			crc = crcNext(crc, c)
 		}
 	}
 	return 0
