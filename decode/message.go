@@ -68,10 +68,18 @@ func likely(b []byte, k Known) line.Framing {
 		return k.Framing
 	case len(b) > 0 && b[0] == ':':
 		return line.ASCII
+	case checked(b):
+		return line.RTU
 	case len(b) >= 8 && b[2] == 0 && b[3] == 0 && b[4] <= 1:
 		return line.MBAP
 	}
 	return line.RTU
+}
+
+// checked says whether the last two bytes are the CRC of the others.
+func checked(b []byte) bool {
+	n := len(b) - 2
+	return n > 1 && frame.CRC(b[:n]) == uint16(b[n])|uint16(b[n+1])<<8
 }
 
 // recogniseADU reads one frame of a framing.
