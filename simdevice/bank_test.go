@@ -168,3 +168,13 @@ func TestStepNamesTheUnit(t *testing.T) {
 	shows(t, good, "rate", number(t, "7"))
 	shows(t, bad, "rate", number(t, "10"))
 }
+
+// A source that its point cannot hold makes no bank.
+func TestNewBankRefusesItsSources(t *testing.T) {
+	m := mapOf(t, driven)
+	s := m.Blocks[SimulateKey].(*Simulation)
+	s.sources = append(s.sources, source{point: m.Point("tag"), value: regmap.IntValue(1)})
+	if b, err := NewBank(m); b != nil || !errors.Is(err, regmap.ErrKind) {
+		t.Errorf("%v, %v", b, err)
+	}
+}

@@ -63,12 +63,16 @@ type conn struct {
 	done sync.WaitGroup // deliveries under way
 }
 
-// bufferSizes are the most bytes of an incomplete frame, and of an answer, in
-// ASCII with room for its PDU. Source: V1.1b3, 4.1; serial guide V1.02, 2.5.2.1.
+// lineBuffer is the input of a serial line: what its codec may keep, and room to
+// read on, so that a frame that is too long is seen to be.
+const lineBuffer = frame.MaxBuffer + 87
+
+// bufferSizes are the bytes of input, and of an answer, in ASCII with room for
+// its PDU. Source: V1.1b3, 4.1; serial guide V1.02, 2.5.2.1.
 var bufferSizes = map[line.Framing][2]int{
 	line.MBAP:  {frame.MaxMBAP, frame.MaxMBAP},
-	line.RTU:   {frame.MaxBuffer, frame.MaxRTU},
-	line.ASCII: {frame.MaxBuffer, frame.MaxASCII + frame.MaxPDU},
+	line.RTU:   {lineBuffer, frame.MaxRTU},
+	line.ASCII: {lineBuffer, frame.MaxASCII + frame.MaxPDU},
 }
 
 func newConn(s *Station, stream Stream, f line.Framing, tcp bool) *conn {
@@ -82,7 +86,11 @@ func newConn(s *Station, stream Stream, f line.Framing, tcp bool) *conn {
 func (s *Station) serve(ctx context.Context, c *conn) error {
 	mine, cancel := context.WithCancelCause(ctx)
 	c.cancel = cancel
-	stop := context.AfterFunc(mine, func() { c.stream.Close() })
+	closed := make(chan struct{})
+	stop := context.AfterFunc(mine, func() {
+		defer close(closed)
+		c.stream.Close()
+	})
 	var err error
 	switch c.framing {
 	case line.MBAP:
@@ -92,9 +100,13 @@ func (s *Station) serve(ctx context.Context, c *conn) error {
 	default:
 		err = fmt.Errorf("%w: %v; mbap, rtu and ascii are known", frame.ErrFraming, c.framing)
 	}
+	running := !stop()
 	cancel(err)
-	stop()
-	c.stream.Close()
+	if running {
+		<-closed
+	} else {
+		c.stream.Close()
+	}
 	c.done.Wait()
 	err = context.Cause(mine) // the first one: a delivery may have failed before the reader did
 	if ctx.Err() != nil || errors.Is(err, io.EOF) {

@@ -12,16 +12,20 @@ import (
 )
 
 // hearing finds requests in what a serial line carries, the answers of other
-// stations among it.
+// stations among it. What has come since the last frame or silence stays in
+// the input as one burst: searched on from `from`, and looked at as a whole
+// when the line falls silent.
 type hearing struct {
 	framing line.Framing
 	scratch []byte // the PDU of an ASCII frame
+	from    int    // of the input: what lies before is no frame of implied length
+	long    bool   // the burst's beginning is gone
+	faulted bool   // the burst holds what is no frame
 
 	// asked is the last request for another unit: the frame behind it may be
 	// that unit's answer, which must not be searched for requests.
-	asked   *frame.Request
-	of      regmap.Unit
-	faulted bool // a fault was counted since the last frame or silence
+	asked *frame.Request
+	of    regmap.Unit
 }
 
 // serveLine answers on RTU and ASCII, one request at a time.
@@ -46,49 +50,86 @@ func (c *conn) serveLine(ctx context.Context) error {
 	}
 }
 
-// hear answers every request that the input holds. After a silence nothing is
-// kept.
+// hear answers every request that the input holds.
 func (c *conn) hear(ctx context.Context, h *hearing, silent bool) error {
-	at := 0
-	for at < len(c.in) {
-		b := c.in[at:]
-		adu, skip, used, err := h.next(b, silent)
-		if errors.Is(err, frame.ErrMore) {
-			// What cannot begin a frame of known length is kept until the
-			// silence, which may make a frame of it, as long as it could be one.
-			if len(b) > frame.MaxRTU || h.framing == line.ASCII {
-				at += used
-			}
+	if !silent {
+		return c.search(ctx, h, false)
+	}
+	var err error
+	if adu, ok := h.whole(c.in); ok {
+		h.from, h.faulted = len(c.in), false
+		err = c.heard(ctx, h, adu, c.in)
+	} else {
+		err = c.search(ctx, h, true)
+	}
+	h.burst(c.station, len(c.in) > h.from)
+	c.in, h.asked = c.in[:0], nil
+	return err
+}
+
+// search answers the frames whose length follows from their first bytes.
+func (c *conn) search(ctx context.Context, h *hearing, silent bool) error {
+	for h.from < len(c.in) {
+		adu, skip, used, err := h.next(c.in[h.from:], silent)
+		begin, end := h.from+skip, h.from+used
+		if h.from = end; errors.Is(err, frame.ErrMore) {
 			break
 		}
-		at += used
-		if err != nil {
-			h.fault(c.station)
+		switch {
+		case err == nil:
+		case h.framing == line.ASCII: // its frames have borders of their own
+			c.station.counts.damaged.Add(1)
+			continue
+		default:
+			h.faulted = true
 			continue
 		}
-		h.faulted = false
-		if h.answered(adu) {
-			continue
-		}
-		if c.used != nil {
-			c.used()
-		}
-		if _, here := c.station.owner(adu.Unit, c.tcp); !here && !c.broadcast(adu.Unit) {
-			h.expect(adu)
-		}
-		if err := c.exchange(ctx, c.out, adu, b[skip:used]); err != nil {
+		h.burst(c.station, false)
+		if err := c.heard(ctx, h, adu, c.in[begin:end]); err != nil {
 			return err
 		}
+		c.keep(c.in[end:])
 	}
-	if silent {
-		if at < len(c.in) {
-			h.fault(c.station)
-		}
-		c.in, h.asked, h.faulted = c.in[:0], nil, false
+	if len(c.in) > frame.MaxRTU || h.framing == line.ASCII {
+		c.keep(c.in[h.from:])
+		h.from, h.long = 0, true
+	}
+	return nil
+}
+
+// heard does with a frame what it asks for.
+func (c *conn) heard(ctx context.Context, h *hearing, adu frame.ADU, sent []byte) error {
+	if h.answered(adu) {
 		return nil
 	}
-	c.keep(c.in[at:])
-	return nil
+	if c.used != nil {
+		c.used()
+	}
+	if _, here := c.station.owner(adu.Unit, c.tcp); !here && !c.broadcast(adu.Unit) {
+		h.expect(adu)
+	}
+	return c.exchange(ctx, c.out, adu, sent)
+}
+
+// burst ends a burst: at a frame, or at a silence, which may have left a part
+// of one. What was no frame in it is counted once.
+func (h *hearing) burst(s *Station, cut bool) {
+	if h.faulted || cut {
+		s.counts.damaged.Add(1)
+	}
+	h.from, h.long, h.faulted = 0, false, false
+}
+
+// whole is an RTU burst between two silences as one frame, which it is by its
+// check alone: so functions without a known length are heard, and requests
+// that are shorter or longer than their function wants.
+// Source: serial guide V1.02, 2.5.1.1.
+func (h *hearing) whole(burst []byte) (frame.ADU, bool) {
+	if h.framing != line.RTU || h.long {
+		return frame.ADU{}, false
+	}
+	adu, err := frame.ParseADU(line.RTU, burst)
+	return adu, err == nil
 }
 
 // next finds the next frame, a request or the answer of the unit asked last.
@@ -127,12 +168,4 @@ func (h *hearing) expect(adu frame.ADU) {
 	if q, err := frame.ParseRequest(bytes.Clone(adu.PDU)); err == nil {
 		h.asked, h.of = &q, adu.Unit
 	}
-}
-
-// fault counts once what is no frame, until the next frame or silence.
-func (h *hearing) fault(s *Station) {
-	if !h.faulted {
-		s.counts.damaged.Add(1)
-	}
-	h.faulted = true
 }
