@@ -98,7 +98,7 @@ func TestRecogniseRefused(t *testing.T) {
 		{"00 01 00 00 00 07 11 03 00 6B 00 03", line.MBAP, 0, frame.ErrShort},
 		{":1103006B00037F", line.ASCII, 0, frame.ErrChecksum},
 		{":1103006B00037e", line.ASCII, 0, frame.ErrCharacter},
-		{"11 03 00 00 00 7E C6 BA", line.RTU, 0, frame.ErrValue}, // quantity 126
+		{"11 03 00 00 00 7E C7 7A", line.RTU, 0, frame.ErrValue}, // quantity 126
 	} {
 		m := recognise(t, v.text, Known{})
 		if m.Framing != v.framing || m.Direction != v.direction || !errors.Is(m.Err, v.err) {
