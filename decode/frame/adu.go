@@ -215,8 +215,11 @@ func checkASCII(b []byte, end byte) error {
 			return reject(ErrCharacter, i, "%q; only 0-9 and A-F stand between colon and CR LF (serial guide 2.5.2.1)", b[i])
 		}
 	}
-	if n < minASCII || b[n-1] != end || b[n-2] != '\r' {
-		return reject(ErrShort, n, "%d characters without CR LF at the end, or less than %d (serial guide 2.5.2.1)", n, minASCII)
+	switch {
+	case n < 2 || b[n-1] != end || b[n-2] != '\r':
+		return reject(ErrShort, n, "%d characters without CR LF at the end (serial guide 2.5.2.1)", n)
+	case n < minASCII:
+		return reject(ErrShort, n, "%d characters; the shortest ASCII frame has %d (serial guide 2.5.2.1)", n, minASCII)
 	}
 	if (n-3)%2 != 0 {
 		return reject(ErrShort, n-2, "%d hex characters; each byte has two (serial guide 2.5.2)", n-3)

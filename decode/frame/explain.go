@@ -100,22 +100,22 @@ func explainASCII(adu []byte, d Direction, asked *Request) []Field {
 		w.add(len(adu), "characters", 0, "not an ASCII frame")
 		return w.fields
 	}
-	binary := make([]byte, 0, MaxPDU+2)
+	data := make([]byte, 0, MaxPDU+2)
 	for i := 1; i+3 < len(adu); i += 2 {
 		high, _ := hexValue(adu[i])
 		low, _ := hexValue(adu[i+1])
-		binary = append(binary, high<<4|low)
+		data = append(data, high<<4|low)
 	}
 	w.add(1, "colon", ':', "colon, start of the frame")
-	inner := walker{b: binary}
+	inner := walker{b: data}
 	inner.unit()
-	n := len(binary) - 1
-	inner.nest(binary[inner.at:n], d, asked)
+	n := len(data) - 1
+	inner.nest(data[inner.at:n], d, asked)
 	words := "LRC"
-	if computed := LRC(binary[:n]); computed != binary[n] {
+	if computed := LRC(data[:n]); computed != data[n] {
 		words = fmt.Sprintf("LRC wrong: the bytes ask for %02X", computed)
 	}
-	inner.add(1, "lrc", int64(binary[n]), words)
+	inner.add(1, "lrc", int64(data[n]), words)
 	for _, f := range inner.fields {
 		w.add(2*f.Length, f.Name, f.Value, f.Words)
 	}

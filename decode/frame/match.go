@@ -7,7 +7,8 @@ import "bytes"
 // is ErrMalformed (with its class) for a PDU that is no answer by the rules of
 // its own function, ErrMismatch for a well-formed answer to something else: of
 // another function, which is never called an exception of this station, with
-// another byte count than the quantity asks for, or with another echo.
+// another byte count than the quantity asks for, or with another echo. Padding
+// bits behind the last coil are not judged: no value rests on them.
 // Source: TCP guide 4.4.1.3; V1.1b3 6.1 to 6.21.
 func Match(q Request, pdu []byte) (Response, error) {
 	if len(pdu) == 0 {
