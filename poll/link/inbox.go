@@ -1,8 +1,6 @@
 package link
 
 import (
-	"time"
-
 	"plumbline/decode"
 	"plumbline/decode/frame"
 )
@@ -65,12 +63,5 @@ func (b *inbox) when(offset int) decode.Stamp {
 	return s
 }
 
-// last is the moment at which the newest byte came; zero for an empty inbox.
-func (b *inbox) last() time.Duration {
-	if len(b.marks) == 0 {
-		return 0
-	}
-	return b.marks[len(b.marks)-1].when.Steady
-}
-
+// clear forgets everything.
 func (b *inbox) clear() { b.bytes, b.marks = b.bytes[:0], b.marks[:0] }

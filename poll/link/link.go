@@ -21,6 +21,7 @@ var (
 	ErrChanges   = errors.New("the request changes the station; only a permitted change may send it")
 	ErrNoChange  = errors.New("the request changes nothing; ask it without a permit")
 	ErrBroadcast = errors.New("unit 0 is a broadcast on a serial line, which no station answers")
+	ErrBeyond    = errors.New("the request reaches beyond address 65535")
 )
 
 // A Link carries requests to the stations of one line. Its methods may be
@@ -91,9 +92,9 @@ func (l *Link) Statistics() Statistics { return l.count.read() }
 // Ask makes one exchange that changes nothing. A read that fails is repeated
 // as the timing says; a station that stays silent, refuses or answers wrongly
 // is an outcome, in the exchange's Cause, not an error. When ctx ends first the
-// Cause is Interrupted. The error is ErrChanges, ErrBroadcast, ErrTiming,
-// ErrClosed, or that of a request the standard does not allow; the exchange is
-// nil then.
+// Cause is Interrupted. The error is ErrChanges, ErrBroadcast, ErrBeyond,
+// ErrTiming, ErrClosed, or that of a request the standard does not allow; the
+// exchange is nil then.
 func (l *Link) Ask(ctx context.Context, unit regmap.Unit, request frame.Request, opts ...Option) (*decode.Exchange, error) {
 	if request.Changes() {
 		return nil, fmt.Errorf("%w: %s to unit %d", ErrChanges, request.Function, unit)
@@ -150,12 +151,28 @@ func (l *Link) call(unit regmap.Unit, request frame.Request, o options) (*call, 
 	if err != nil {
 		return nil, err
 	}
+	if err := within(request); err != nil {
+		return nil, err
+	}
 	c := &call{unit: unit, request: request, pdu: pdu, timing: o.timing, asked: l.config.Clock()}
 	if l.config.Serial.Baud > 0 {
 		n, _ := frame.AnswerLength(request)
 		c.answerTime = time.Duration(frame.ADULength(l.config.Framing, n)) * frame.CharTime(l.config.Serial, l.config.Framing)
 	}
 	return c, nil
+}
+
+// within says whether what a request names lies inside its table.
+// Source: V1.1b3, 4.4 (addresses 0 to 65535).
+func within(q frame.Request) error {
+	read, _ := q.Reads()
+	written, _ := q.Writes()
+	for _, s := range []regmap.Span{read, written} {
+		if s.End() > regmap.TableSize {
+			return fmt.Errorf("%w: %d items from address %d on", ErrBeyond, s.Count, s.First)
+		}
+	}
+	return nil
 }
 
 // patiently repeats a read that the station put off, after growing pauses in

@@ -144,13 +144,13 @@ func TestC2NoiseAtAnySpeedCostsLittle(t *testing.T) {
 	flood := &endless{closed: make(chan struct{})}
 	c.Dial = func(context.Context) (Stream, error) { return flood, nil }
 	bubble(t, c, func(r *rig) {
-		end := time.Now().Add(10 * time.Minute)
+		end := time.Now().Add(time.Minute)
 		for time.Now().Before(end) {
 			want(t, r.ask(17, registers(0)), regmap.NeverQuiet, "not silent for")
 		}
 		// A rest of 50 ms after 4 KiB: 20 times 8 reads a second.
-		if n := flood.reads.Load(); n > 10*60*170 {
-			t.Errorf("%d reads in ten minutes", n)
+		if n := flood.reads.Load(); n > 60*170 {
+			t.Errorf("%d reads in a minute", n)
 		}
 	})
 }
