@@ -36,15 +36,16 @@ func (c *call) horizon() time.Duration { return horizon(c.timing, c.answerTime) 
 // deadline, never one for each read.
 func (c *call) limit() time.Duration { return c.timing.Response + c.answerTime }
 
-// leftBefore is the last time at which the request left before a moment: the
-// try that an answer at that moment belongs to, as far as can be told.
+// leftBefore is when the request left to which an answer came at a moment: the
+// last try before it, as far as can be told. It is never after the answer, which
+// a stream without a real line under it may bring before the line time is over.
 func (c *call) leftBefore(at decode.Stamp) decode.Stamp {
-	for i := len(c.lefts) - 1; i > 0; i-- {
+	for i := len(c.lefts) - 1; i >= 0; i-- {
 		if c.lefts[i].Steady <= at.Steady {
 			return c.lefts[i]
 		}
 	}
-	return c.lefts[0]
+	return at
 }
 
 // An outcome is how one try ended.

@@ -282,7 +282,8 @@ func (c *connection) heard(s *session) {
 }
 
 // lose closes a session's stream; the first reason counts. The next attempt
-// comes at once after a stream that served, else after a growing pause.
+// comes at once after a stream that served or was only silent, else after a
+// growing pause.
 func (c *connection) lose(s *session, why loss) {
 	c.mu.Lock()
 	if c.current != s {
@@ -291,7 +292,7 @@ func (c *connection) lose(s *session, why loss) {
 	}
 	c.current = nil
 	s.why = why
-	if !s.heard {
+	if !s.heard && why.cause != regmap.Silent {
 		c.failures++
 	}
 	c.last = errors.New(why.words)

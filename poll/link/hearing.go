@@ -238,27 +238,30 @@ func (t *turns) stray(unit regmap.Unit, pdu, whole []byte, at decode.Stamp) {
 	}
 }
 
-// breach notes an answer that was owed to nobody: the horizon was too short.
+// breach notes an answer that was owed to nobody.
 func (t *turns) breach(p posted, at decode.Stamp) {
 	t.count.unowed.Add(1)
 	last := t.ledger.past[len(t.ledger.past)-1].number
-	since, lateness, horizon := t.ledger.breach(at.Steady, p)
-	since = min(since, last)
+	b := t.ledger.breach(at.Steady, p)
 	t.ledger.restart(last + 1)
 	source := t.link.config.Source
 	d := Doubt{
-		First: decode.ID{Source: source, Number: since}, Last: decode.ID{Source: source, Number: last},
-		At: at, Lateness: lateness, Horizon: horizon,
+		First: decode.ID{Source: source, Number: min(b.since, last)}, Last: decode.ID{Source: source, Number: last},
+		At: at, Lateness: b.lateness, Horizon: b.horizon,
 	}
 	t.later = append(t.later, func() {
 		if t.link.config.Doubt != nil {
 			t.link.config.Doubt(d)
 		}
-		t.notes.late(d, p.unit)
+		if b.late {
+			t.notes.late(d, p.unit)
+		} else {
+			t.notes.twice(d, p.unit)
+		}
 	})
 	if w := t.wait; w != nil {
 		w.out = outcome{cause: regmap.LateDoubt, done: at,
-			detail: fmt.Sprintf("an answer of unit %d came that was owed no more, %s late", p.unit, shown(lateness))}
+			detail: fmt.Sprintf("an answer of unit %d came that was owed no more, %s after its request", p.unit, shown(b.lateness))}
 		t.wait = nil
 		close(w.done)
 	}

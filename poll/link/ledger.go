@@ -29,8 +29,8 @@ type ledger struct {
 	hold    time.Duration // nothing leaves before
 
 	doubtful uint64        // number of the first exchange since the last doubtful moment
-	gaveUp   bool          // a debt was given up since
-	givenUp  time.Duration // when the request of that debt had left last
+	gaveUp   bool          // a debt was given up ...
+	givenUp  time.Duration // ... whose request had left last at this time
 	past     []posted
 }
 
@@ -57,7 +57,7 @@ func (l *ledger) believed() time.Duration { return max(l.horizon, l.floor) }
 // post enters a request that leaves now. Answers still owed to another one, or
 // beyond the horizon, are given up: from here on they would be mistaken.
 func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
-	if l.owed > 0 && (string(adu) != l.request || p.left-l.last >= l.believed()) {
+	if l.givesUp(p.left, adu) {
 		l.owed, l.doubtful, l.gaveUp, l.givenUp = 0, p.number, true, l.last
 	}
 	l.owed++
@@ -117,20 +117,36 @@ func (l *ledger) recognise(now time.Duration, unit regmap.Unit, pdu []byte) (pos
 	return posted{}, false
 }
 
-// breach enters an answer to p that was owed to nobody: the horizon was too
-// short and doubles, more if the lateness asks for it. Nothing leaves until it
-// has passed once more. The lateness is counted from the request whose debt
-// was given up last, from p when none was.
-func (l *ledger) breach(now time.Duration, p posted) (since uint64, lateness, horizon time.Duration) {
-	from := p.left
-	if l.gaveUp && now-l.givenUp <= maxHorizon {
-		from = l.givenUp
+// givesUp says whether a request that leaves now gives up answers still owed.
+func (l *ledger) givesUp(now time.Duration, adu []byte) bool {
+	return l.owed > 0 && (string(adu) != l.request || now-l.last >= l.believed())
+}
+
+// A breach is an answer that was owed to nobody.
+type breach struct {
+	since    uint64 // the first exchange that a wrong answer may have reached
+	late     bool   // a debt was given up shortly before: it came too late
+	lateness time.Duration
+	horizon  time.Duration // from now on
+}
+
+// breach enters an answer to p that was owed to nobody. Where a debt was given
+// up within the last minute the horizon was too short and doubles, more if the
+// lateness asks for it; the lateness is counted from the request given up.
+// Otherwise somebody answered twice, which says nothing about the horizon. In
+// both cases nothing leaves until the horizon has passed once more.
+func (l *ledger) breach(now time.Duration, p posted) breach {
+	b := breach{since: max(l.doubtful, 1), late: l.gaveUp && now-l.givenUp <= maxHorizon}
+	if b.late {
+		b.lateness = now - l.givenUp
+		l.learn(max(2*l.believed(), b.lateness*3/2))
+	} else {
+		b.lateness = max(now-p.left, 0)
 	}
-	lateness = max(now-from, 0)
-	l.learn(max(2*l.believed(), lateness*3/2))
-	l.hold = max(l.hold, now+l.floor)
-	return max(l.doubtful, 1), lateness, l.floor
+	b.horizon = l.believed()
+	l.hold = max(l.hold, now+b.horizon)
+	return b
 }
 
 // restart begins anew after a doubt was told.
-func (l *ledger) restart(next uint64) { l.doubtful, l.gaveUp = next, false }
+func (l *ledger) restart(next uint64) { l.doubtful = next }

@@ -122,17 +122,32 @@ func (n *notes) strayUnit(asked, came regmap.Unit, number uint64) {
 	})
 }
 
-// late notes that an answer came when none was owed.
+// late notes that an answer came when none was owed any more.
 func (n *notes) late(d Doubt, unit regmap.Unit) {
-	evidence := []decode.ID{d.First}
-	if d.Last != d.First {
-		evidence = append(evidence, d.Last)
-	}
 	n.find(decode.Finding{
 		Code: "late-answer", Subject: subject(unit), Claim: decode.Settled,
 		Words: fmt.Sprintf("an answer came when none was owed any more, %s after its request; what was read from %s to %s may be the answer to something else",
 			shown(d.Lateness), d.First, d.Last),
-		Evidence: evidence,
+		Evidence: d.ends(),
 		Do:       fmt.Sprintf("set the time limit so that three of it are more than %s: at least %s", shown(d.Lateness), shown(d.Lateness/horizonLimits+1)),
 	})
+}
+
+// twice notes that one request was answered twice.
+func (n *notes) twice(d Doubt, unit regmap.Unit) {
+	n.find(decode.Finding{
+		Code: "answered-twice", Subject: subject(unit), Claim: decode.Likely,
+		Words: fmt.Sprintf("an answer came when none was owed, %s after the last request it fits; what was read from %s to %s may be the answer to something else",
+			shown(d.Lateness), d.First, d.Last),
+		Evidence: d.ends(),
+		Do:       "look for two stations with this number, and for a gateway that repeats requests",
+	})
+}
+
+// ends are the first and last exchange in doubt.
+func (d Doubt) ends() []decode.ID {
+	if d.First == d.Last {
+		return []decode.ID{d.First}
+	}
+	return []decode.ID{d.First, d.Last}
 }

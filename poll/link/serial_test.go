@@ -534,6 +534,7 @@ func TestSilenceBetweenFrames(t *testing.T) {
 		c := rtu()
 		c.Serial.Baud = baud
 		bubble(t, c, func(r *rig) {
+			r.delay = 100 * time.Millisecond // the request is on the line that long at 1200 bit/s
 			first := r.ask(17, registers(0))
 			if got := first.Left.Sub(first.Asked); got < gap {
 				t.Errorf("%d bit/s: the first request left %s after opening, want %s of silence", baud, got, gap)

@@ -208,18 +208,18 @@ func (t *turns) gone(s *session, w *waiting) outcome {
 // turn waits until the request may leave: the line silent, the pause over, no
 // answer owed to another request. Then the try has begun. Without a try the
 // outcome says why.
+//
+// Before a debt is given up it listens a moment: a program that was stopped, or
+// a machine that slept, wakes with the horizon passed and the answer not read.
 func (t *turns) turn(ctx context.Context, s *session, c *call, adu []byte) (*waiting, outcome) {
 	noisy := time.Duration(-1) // since when only noise is in the way
+	listened := false
 	for {
 		t.mu.Lock()
 		now := t.clock().Steady
-		debt := t.ledger.due(now, adu)
-		noise := max(t.last+t.gap, t.restUntil) - now
-		pause := max(t.last, t.ledger.last) + t.gap + c.timing.Pause - now
-		if t.fresh() {
-			pause = 0
-		}
-		if debt <= 0 && noise <= 0 && pause <= 0 {
+		debt, noise, pause := t.obstacles(now, c, adu)
+		free := debt <= 0 && noise <= 0 && pause <= 0
+		if free && (listened || !t.ledger.givesUp(now, adu)) {
 			w := t.begin(now, c, adu)
 			t.mu.Unlock()
 			return w, outcome{}
@@ -232,12 +232,28 @@ func (t *turns) turn(ctx context.Context, s *session, c *call, adu []byte) (*wai
 			noisy = now
 		case now-noisy >= c.timing.Response:
 			t.count.flooded.Add(1)
-			return nil, unsent(regmap.NeverQuiet, fmt.Sprintf("not silent for %s at any time within %s", shown(max(t.gap, time.Millisecond)), shown(c.timing.Response)), t.clock())
+			return nil, unsent(regmap.NeverQuiet, fmt.Sprintf("not silent for %s at any time within %s",
+				shown(max(t.gap, time.Millisecond)), shown(c.timing.Response)), t.clock())
+		}
+		if free {
+			debt = t.stale
 		}
 		if !t.rest(ctx, s, max(debt, noise, pause)) {
 			return nil, t.stopped(ctx, s)
 		}
+		listened = free && t.clock().Steady-now <= 2*t.stale
 	}
+}
+
+// obstacles are how long each of the things in the way of a request lasts from
+// now on.
+func (t *turns) obstacles(now time.Duration, c *call, adu []byte) (debt, noise, pause time.Duration) {
+	debt = t.ledger.due(now, adu)
+	noise = max(t.last+t.gap, t.restUntil) - now
+	if len(t.ledger.past) > 0 {
+		pause = max(t.last, t.ledger.last) + t.gap + c.timing.Pause - now
+	}
+	return debt, noise, pause
 }
 
 // rest waits for d, less when a debt was paid; false when there is no more
@@ -263,9 +279,6 @@ func (t *turns) stopped(ctx context.Context, s *session) outcome {
 	}
 	return unsent(s.why.cause, s.why.words, t.clock())
 }
-
-// fresh says whether nothing was sent yet.
-func (t *turns) fresh() bool { return len(t.ledger.past) == 0 }
 
 // begin makes the try that waits from now on.
 func (t *turns) begin(now time.Duration, c *call, adu []byte) *waiting {
