@@ -58,6 +58,8 @@ func (f Field[T]) Must() Field[T] { f.Required = true; return f }
 type Table[T any] struct {
 	fields []Field[T]
 	index  map[string]int
+	words  []string // the keys
+	hint   string   // what they are, for complaints
 }
 
 // NewTable builds a table of fields.
@@ -65,7 +67,9 @@ func NewTable[T any](fields ...Field[T]) *Table[T] {
 	t := &Table[T]{fields: fields, index: make(map[string]int, len(fields))}
 	for i, f := range fields {
 		t.index[f.Key] = i
+		t.words = append(t.words, f.Key)
 	}
+	t.hint = "allowed here: " + strings.Join(t.words, ", ")
 	return t
 }
 
@@ -83,8 +87,8 @@ func (t *Table[T]) Shape() Shape {
 func (t *Table[T]) Read(n Node, into *T) {
 	if !n.IsMapping() {
 		f := n.Fault("a block of keys is wanted here, this is %s", n.kind())
-		if words := t.words(); len(words) <= 8 {
-			f.Hint = "allowed here: " + strings.Join(words, ", ")
+		if len(t.words) <= 8 {
+			f.Hint = t.hint
 		}
 		return
 	}
@@ -95,10 +99,8 @@ func (t *Table[T]) Read(n Node, into *T) {
 			t.unknown(v)
 			continue
 		}
-		if !seen[i] { // a key given twice is already reported
-			seen[i] = true
-			t.fields[i].Read(into, v)
-		}
+		seen[i] = true
+		t.fields[i].Read(into, v)
 	}
 	for i, f := range t.fields {
 		if f.Required && !seen[i] {
@@ -107,22 +109,14 @@ func (t *Table[T]) Read(n Node, into *T) {
 	}
 }
 
-func (t *Table[T]) words() []string {
-	words := make([]string, len(t.fields))
-	for i, f := range t.fields {
-		words[i] = f.Key
-	}
-	return words
-}
-
 // unknown reports a key that the table does not have.
 func (t *Table[T]) unknown(v Node) {
 	f := v.KeyFault("%q is an unknown key", v.Name())
-	if near := Near(v.Name(), t.words()); near != "" {
+	if near := Near(v.Name(), t.words); near != "" {
 		f.Hint = "did you mean " + near + "?"
 		return
 	}
-	f.Hint = "allowed here: " + strings.Join(t.words(), ", ")
+	f.Hint = t.hint
 }
 
 // Text is a field of any text.

@@ -5,10 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"regexp"
-	"strconv"
 	"strings"
-	"unicode"
 	"unicode/utf8"
 
 	"gopkg.in/yaml.v3"
@@ -21,48 +18,83 @@ const (
 	maxDepth = 32
 )
 
-// Parse reads one YAML document into nodes. What keeps it from being walked
-// (syntax, a second document, aliases, hidden characters) goes to the report;
-// the node is absent when there is nothing to walk.
+// Parse reads one YAML document into nodes. What no table could see (syntax, a
+// second document, aliases, tags, hidden characters, keys given twice) goes to
+// the report; the node is absent when there is nothing to walk.
 func Parse(name string, text []byte, rep *Report) Node {
-	if !checkText(name, text, rep) {
-		return Node{rep: rep}
+	rep.see(name)
+	src := &source{name, rep}
+	clean, holes, ok := cleanText(name, text, rep)
+	if !ok {
+		return Node{src: src}
 	}
-	root, err := decode(text)
+	if line, column, many := tooMany(clean); many {
+		rep.Add(Fault{Pos: Pos{name, line, column}, Message: tooManyWords})
+		return Node{src: src}
+	}
+	root, err := decode(bytes.NewReader(clean))
+	at := placesOf(clean, holes)
 	if err != nil {
-		rep.Add(syntaxFault(name, err))
-		return Node{rep: rep}
+		f := syntaxFault(clean, err)
+		f.Pos.File = name
+		f.Pos.Line, f.Pos.Column = at.file(f.Pos.Line, f.Pos.Column)
+		rep.Add(f)
+		return Node{src: src}
 	}
 	if root == nil {
 		rep.Add(Fault{Pos: Pos{name, 1, 1}, Message: "the file is empty"})
-		return Node{rep: rep}
+		return Node{src: src}
 	}
-	n := Node{y: root, file: name, rep: rep}
-	s := scan{nodes: maxNodes}
-	if !s.walk(n, 0) {
-		return Node{rep: rep}
+	b := builder{src: src, at: at, left: maxNodes}
+	v := b.build(root, nil, nil, 0)
+	if v.kind == refused {
+		return Node{src: src}
 	}
-	return n
+	return src.node(v)
 }
 
-// errSecond tells a second document in the file.
-var errSecond = errors.New("a second document begins here; one file holds one")
+var (
+	tooManyWords = fmt.Sprintf("more than %d values in one file", maxNodes)
+	depthWords   = fmt.Sprintf("nested more than %d deep", maxDepth)
+)
 
-type placedError struct {
-	line int
-	err  error
+// tooMany counts what values can begin with, before the library makes 160
+// bytes and more of each, and gives the place where it becomes too much. A
+// value begins after a line break, a comma, a colon or an opening bracket.
+func tooMany(text []byte) (line, column int, many bool) {
+	count, line, start := 0, 1, 0
+	for i, c := range text {
+		switch {
+		case c == '\n' || c == '\r' && (i+1 == len(text) || text[i+1] != '\n'):
+			line, start = line+1, i+1
+		case c == ',' || c == ':' || c == '[' || c == '{':
+		default:
+			continue
+		}
+		if count++; count > maxNodes {
+			return line, utf8.RuneCount(text[start:max(i, start)]) + 1, true
+		}
+	}
+	return 0, 0, false
 }
 
-func (e placedError) Error() string { return e.err.Error() }
+// secondError tells where a second document begins.
+type secondError struct{ line, column int }
 
-// decode parses text into the library's nodes and keeps its panics in.
-func decode(text []byte) (root *yaml.Node, err error) {
+func (secondError) Error() string { return "a second document begins here; one file holds one" }
+
+// errNotTaken stands for a panic of the library, whose words help nobody.
+var errNotTaken = errors.New("it cannot be taken apart")
+
+// decode parses text into the library's nodes and keeps its panics in. No text
+// gives nil.
+func decode(text io.Reader) (root *yaml.Node, err error) {
 	defer func() {
-		if p := recover(); p != nil {
-			root, err = nil, fmt.Errorf("%v", p)
+		if recover() != nil {
+			root, err = nil, errNotTaken
 		}
 	}()
-	d := yaml.NewDecoder(bytes.NewReader(text))
+	d := yaml.NewDecoder(text)
 	var first, second yaml.Node
 	if err := d.Decode(&first); errors.Is(err, io.EOF) {
 		return nil, nil
@@ -70,7 +102,7 @@ func decode(text []byte) (root *yaml.Node, err error) {
 		return nil, err
 	}
 	if err := d.Decode(&second); err == nil {
-		return nil, placedError{second.Line, errSecond}
+		return nil, secondError{second.Line, second.Column}
 	} else if !errors.Is(err, io.EOF) {
 		return nil, err
 	}
@@ -80,124 +112,112 @@ func decode(text []byte) (root *yaml.Node, err error) {
 	return first.Content[0], nil
 }
 
-var libraryLine = regexp.MustCompile(`line (\d+):? ?`)
-
-// syntaxFault turns the library's error into ours. It gives a line at most.
-func syntaxFault(name string, err error) Fault {
-	var placed placedError
-	if errors.As(err, &placed) {
-		return Fault{Pos: Pos{name, max(placed.line, 1), 1}, Message: placed.Error()}
-	}
-	line, words := 1, strings.TrimPrefix(err.Error(), "yaml: ")
-	if m := libraryLine.FindStringSubmatchIndex(words); m != nil {
-		line, _ = strconv.Atoi(words[m[2]:m[3]])
-		words = words[:m[0]] + words[m[1]:]
-	}
-	f := Fault{Pos: Pos{name, max(line, 1), 1}, Message: "this is not YAML: " + words}
-	if strings.Contains(words, "cannot start any token") {
-		f.Hint = "indent with blanks, not tabs, and quote text that begins with a special character"
-	}
-	return f
+// builder makes our values of the library's nodes. It is the one walk over
+// everything in the file, so it finds what belongs to no table.
+type builder struct {
+	src  *source
+	at   places
+	left int // values that may still come
 }
 
-// checkText refuses what the library would take silently or garble: other
-// encodings, broken UTF-8, and characters that hide or reorder text.
-func checkText(name string, text []byte, rep *Report) bool {
-	if bytes.HasPrefix(text, []byte{0xFF, 0xFE}) || bytes.HasPrefix(text, []byte{0xFE, 0xFF}) {
-		rep.Add(Fault{Pos: Pos{name, 1, 1}, Message: "the file is UTF-16; save it as UTF-8"})
-		return false
+// build makes a value and what is below it. It follows no alias, so it ends.
+func (b *builder) build(y *yaml.Node, up, key *value, depth int) *value {
+	b.left--
+	v := &value{kind: scalar, text: y.Value, up: up, key: key}
+	if key == nil && up != nil && up.kind == block {
+		v.key = v // a key: its path is its own
 	}
-	text = bytes.TrimPrefix(text, []byte("\uFEFF"))
-	ok, line, column := true, 1, 0
-	for i := 0; i < len(text); {
-		r, size := utf8.DecodeRune(text[i:])
-		column++
-		switch {
-		case r == utf8.RuneError && size == 1:
-			rep.Add(Fault{Pos: Pos{name, line, column}, Message: fmt.Sprintf("byte %02X is not UTF-8", text[i])})
-			return false
-		case r == '\n' || r == '\r' && (i+1 == len(text) || text[i+1] != '\n'):
-			line, column = line+1, 0
-		case r != '\r' && r != '\t' && Hidden(r):
-			rep.Add(Fault{Pos: Pos{name, line, column}, Message: hiddenWords(r)})
-			ok = false
+	v.quoted = y.Style&(yaml.DoubleQuotedStyle|yaml.SingleQuotedStyle|yaml.LiteralStyle|yaml.FoldedStyle) != 0
+	v.line, v.column = b.at.file(y.Line, y.Column)
+	if words, hint := b.refuse(y); words != "" || depth > maxDepth {
+		if depth > maxDepth {
+			words, hint, b.left = depthWords, "", -1 // nothing of the file is read
 		}
-		i += size
+		b.src.node(v).Fault("%s", words).Hint = hint
+		v.kind = refused
+		return v
 	}
-	return ok
-}
-
-// Hidden says whether a character is a control or format character, which no
-// text of ours may hold: it is not seen, or it reorders what is.
-func Hidden(r rune) bool {
-	return unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Co, unicode.Cs)
-}
-
-func hiddenWords(r rune) string {
-	return fmt.Sprintf("the character U+%04X cannot be seen; remove it", r)
-}
-
-// scan walks the whole tree once, before any table does.
-type scan struct{ nodes int }
-
-// walk checks a node and what is below it; false ends the walk.
-func (s *scan) walk(n Node, depth int) bool {
-	if s.nodes--; s.nodes < 0 {
-		n.Fault("more than %d values in one file", maxNodes)
-		return false
-	}
-	if depth > maxDepth {
-		n.Fault("nested more than %d deep", maxDepth)
-		return false
-	}
-	if n.y.Kind == yaml.AliasNode || n.y.Anchor != "" {
-		n.Fault("anchors and aliases are not read").Hint = "write the value out where it is meant"
-		return false
-	}
-	if tag := n.y.Tag; n.y.Style&yaml.TaggedStyle != 0 || strings.HasPrefix(tag, "!") && !strings.HasPrefix(tag, "!!") {
-		n.Fault("the tag %q is not read", tag).Hint = "write the value without it"
-		return false
-	}
-	switch n.y.Kind {
-	case yaml.ScalarNode:
-		for _, r := range n.y.Value {
+	switch y.Kind {
+	case yaml.MappingNode:
+		b.block(v, y, depth)
+	case yaml.SequenceNode:
+		v.kind = listing
+		for i, c := range y.Content {
+			below := b.build(c, v, nil, depth+1)
+			below.step = i
+			v.below = append(v.below, below)
+			if b.left < 0 {
+				v.kind = refused
+				return v
+			}
+		}
+	default:
+		for _, r := range v.text {
 			if r != '\n' && r != '\t' && Hidden(r) {
-				n.Fault("%s", hiddenWords(r))
+				b.src.node(v).Fault("%s", hiddenWords(r))
 				break
 			}
 		}
-	case yaml.MappingNode:
-		return s.mapping(n, depth)
-	case yaml.SequenceNode:
-		for i, c := range n.y.Content {
-			if !s.walk(n.item(i, c), depth+1) {
-				return false
-			}
-		}
 	}
-	return true
+	return v
 }
 
-// mapping looks for keys that are no plain text and keys given twice.
-func (s *scan) mapping(n Node, depth int) bool {
-	seen := make(map[string]int, len(n.y.Content)/2)
-	for i := 0; i+1 < len(n.y.Content); i += 2 {
-		key := n.y.Content[i]
-		e := n.entry(key, n.y.Content[i+1])
-		if key.Kind != yaml.ScalarNode || key.Tag == "!!merge" {
-			e.KeyFault("a key must be a plain word")
-			return false
+// refuse says why a value is not read at all; "" for one that is.
+func (b *builder) refuse(y *yaml.Node) (words, hint string) {
+	tag := y.Tag
+	switch {
+	case b.left < 0:
+		return tooManyWords, ""
+	case y.Kind == yaml.AliasNode || y.Anchor != "":
+		return aliasWords, aliasHint
+	case y.Style&yaml.TaggedStyle != 0 || strings.HasPrefix(tag, "!") && !strings.HasPrefix(tag, "!!"):
+		return sentence("the tag %q is not read", []any{tag}), "write the value without it"
+	}
+	return "", ""
+}
+
+const (
+	aliasWords = "anchors and aliases are not read"
+	aliasHint  = "write the value out where it is meant"
+)
+
+// block makes the entries of a block. Keys given twice are found with a set:
+// the library's own search compares each key with each other.
+func (b *builder) block(v *value, y *yaml.Node, depth int) {
+	v.kind = block
+	v.byKey = make(map[string]*value, len(y.Content)/2)
+	for i := 0; i+1 < len(y.Content); i += 2 {
+		key := b.key(v, y.Content[i], depth)
+		if b.left < 0 {
+			v.kind = refused
+			return
 		}
-		if line, twice := seen[key.Value]; twice {
-			e.KeyFault("%q is given twice, first on line %d", key.Value, line).Hint = "keep one of them"
-		}
-		seen[key.Value] = key.Line
-		if k := n.entry(key, key); !s.walk(k, depth+1) {
-			return false
-		}
-		if !s.walk(e, depth+1) {
-			return false
+		entry := b.build(y.Content[i+1], v, key, depth+1)
+		n := b.src.node(entry)
+		switch first, twice := v.byKey[key.text]; {
+		case b.left < 0:
+			v.kind = refused
+			return
+		case key.kind == refused:
+			v.kind = refused // what it lacks, nobody can know
+		case twice:
+			n.KeyFault("%q is given twice, first on line %d", key.text, first.key.line).Hint = "keep one of them"
+		default:
+			v.byKey[key.text] = entry
+			v.below = append(v.below, entry)
 		}
 	}
-	return true
+}
+
+// key makes a key, which must be a plain word.
+func (b *builder) key(in *value, y *yaml.Node, depth int) *value {
+	if y.Kind == yaml.ScalarNode && y.Tag != "!!merge" {
+		return b.build(y, in, nil, depth+1)
+	}
+	key := &value{kind: scalar, up: in, text: y.Value}
+	key.key = key
+	key.line, key.column = b.at.file(y.Line, y.Column)
+	b.src.node(key).Fault("a key must be a plain word")
+	key.kind = refused
+	return key
 }

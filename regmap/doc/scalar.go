@@ -15,7 +15,7 @@ func (n Node) scalar(wanted string) (string, bool) {
 		n.Fault("%s is wanted here, this is %s", wanted, n.kind())
 		return "", false
 	}
-	return n.y.Value, true
+	return n.v.text, true
 }
 
 // Text is any text. Nothing is a fault; an empty text in quotes is not.
@@ -56,12 +56,28 @@ var (
 	hexPattern     = regexp.MustCompile(`^-?0x[0-9A-Fa-f]+$`)
 	leadingZero    = regexp.MustCompile(`^-?0[0-9]+$`)
 	decimalPattern = regexp.MustCompile(`^-?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][-+]?[0-9]{1,3})?$`)
+	leadingZeros   = regexp.MustCompile(`^-?0[0-9]+\.[0-9]+$`)
+	timePattern    = regexp.MustCompile(`^([0-9]+(\.[0-9]+)?(ns|us|µs|ms|s|m|h))+$`)
 )
+
+// longestNumber is the longest number that is read, in characters. The widest
+// value of a map has 20 digits.
+const longestNumber = 64
+
+// number is the text of a value that should be a number.
+func (n Node) number(wanted string) (string, bool) {
+	s, ok := n.scalar("a " + wanted)
+	if ok && len(s) > longestNumber {
+		n.Fault("a %s of %d characters is longer than any that is meant", wanted, len(s))
+		return "", false
+	}
+	return s, ok
+}
 
 // Integer is a whole number from low to high, decimal or 0x hex. A leading
 // zero is a fault, because YAML readers do not agree on what it means.
 func (n Node) Integer(low, high int64) (int64, bool) {
-	s, ok := n.scalar("a whole number")
+	s, ok := n.number("whole number")
 	if !ok {
 		return 0, false
 	}
@@ -78,7 +94,7 @@ func (n Node) Integer(low, high int64) (int64, bool) {
 
 // Unsigned is a whole number from 0 to high, decimal or 0x hex.
 func (n Node) Unsigned(high uint64) (uint64, bool) {
-	s, ok := n.scalar("a whole number")
+	s, ok := n.number("whole number")
 	if !ok {
 		return 0, false
 	}
@@ -109,22 +125,37 @@ func (n Node) whole(s string) (*big.Int, bool) {
 	return nil, false
 }
 
-// octalFault is for a number with a leading zero.
-func (n Node) octalFault(s string) {
+// zerosFault is for a number with leading zeros and decimals.
+func (n Node) zerosFault(s string) {
 	digits := strings.TrimLeft(strings.TrimPrefix(s, "-"), "0")
-	if digits == "" {
-		digits = "0"
+	if digits[0] == '.' {
+		digits = "0" + digits
 	}
-	if octal, err := strconv.ParseUint(digits, 8, 64); err == nil && fmt.Sprint(octal) != digits {
-		n.Fault("%s can be read as %s or as %d", s, digits, octal).Hint = "write " + digits
-		return
+	if s[0] == '-' {
+		digits = "-" + digits
 	}
 	n.Fault("%s has a leading zero", s).Hint = "write " + digits
 }
 
+// octalFault is for a number with a leading zero.
+func (n Node) octalFault(s string) {
+	digits, sign := strings.TrimLeft(strings.TrimPrefix(s, "-"), "0"), ""
+	if digits == "" {
+		digits = "0"
+	}
+	if s[0] == '-' {
+		sign = "-"
+	}
+	if octal, err := strconv.ParseUint(digits, 8, 64); err == nil && fmt.Sprint(octal) != digits {
+		n.Fault("%s can be read as %s%s or as %s%d", s, sign, digits, sign, octal).Hint = "write " + sign + digits
+		return
+	}
+	n.Fault("%s has a leading zero", s).Hint = "write " + sign + digits
+}
+
 // Decimal is a decimal number, exactly as written.
 func (n Node) Decimal() (*big.Rat, bool) {
-	s, ok := n.scalar("a number")
+	s, ok := n.number("number")
 	if !ok {
 		return nil, false
 	}
@@ -136,6 +167,8 @@ func (n Node) Decimal() (*big.Rat, bool) {
 		switch {
 		case leadingZero.MatchString(s):
 			n.octalFault(s)
+		case leadingZeros.MatchString(s):
+			n.zerosFault(s)
 		case strings.Contains(s, ","):
 			n.Fault("%q is no number", s).Hint = "write the decimal point as a point"
 		default:
@@ -144,6 +177,18 @@ func (n Node) Decimal() (*big.Rat, bool) {
 		return nil, false
 	}
 	return new(big.Rat).SetString(s)
+}
+
+// Places is how many decimal places a decimal number is written with: 2 for
+// 3.00, 4 for 1.5e-3, 0 for what is no decimal number.
+func (n Node) Places() int {
+	if !n.IsScalar() || !decimalPattern.MatchString(n.v.text) {
+		return 0
+	}
+	mantissa, exponent, _ := strings.Cut(strings.ToLower(n.v.text), "e")
+	_, decimals, _ := strings.Cut(mantissa, ".")
+	power, _ := strconv.Atoi(exponent) // "" is 0
+	return max(len(decimals)-power, 0)
 }
 
 // Flag is true or false, and nothing else.
@@ -163,15 +208,18 @@ func (n Node) Flag() (value, ok bool) {
 
 // Duration is a time with its unit: 500ms, 5s, 10m, 1h30m; not negative.
 func (n Node) Duration() (time.Duration, bool) {
-	s, ok := n.scalar("a time with its unit")
+	s, ok := n.number("time with its unit")
 	if !ok {
 		return 0, false
 	}
 	d, err := time.ParseDuration(s)
+	fits := timePattern.MatchString(s)
 	switch {
-	case err == nil && d >= 0 && strings.Trim(s, "+-0123456789.") != "":
+	case err == nil && fits:
 		return d, true
-	case err == nil && d < 0:
+	case fits:
+		n.Fault("%s is longer than 292 years", s)
+	case strings.HasPrefix(s, "-") && timePattern.MatchString(s[1:]):
 		n.Fault("%s is below zero", s)
 	case decimalPattern.MatchString(s):
 		n.Fault("%s has no unit of time", s).Hint = "write it as " + s + "s, or with ms, m or h"
@@ -211,14 +259,18 @@ func Near(s string, words []string) string {
 	return best
 }
 
+// longestWord is the longest word that is compared with others, in bytes.
+const longestWord = 64
+
 // distance is how many letters must be put in, left out, changed or exchanged
 // with their neighbour to make a out of b; anything above limit is limit+1.
 func distance(a, b string, limit int) int {
-	if len(a)-len(b) > limit || len(b)-len(a) > limit || len(a) > 64 {
+	if len(a)-len(b) > limit || len(b)-len(a) > limit || max(len(a), len(b)) > longestWord {
 		return limit + 1
 	}
-	older, prev, row := make([]int, len(b)+1), make([]int, len(b)+1), make([]int, len(b)+1)
-	for j := range prev {
+	var rows [3][longestWord + 1]int
+	older, prev, row := &rows[0], &rows[1], &rows[2]
+	for j := range len(b) + 1 {
 		prev[j] = j
 	}
 	for i := 1; i <= len(a); i++ {

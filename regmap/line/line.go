@@ -53,6 +53,20 @@ type Timing struct {
 	Late       time.Duration // how long an answer may still come; 0: three times Response and the answer's line time
 }
 
+// lateLimits is how many response times an answer may be late: with three of
+// them an answer twice as late as allowed is still known for what it is.
+const lateLimits = 3
+
+// LateHorizon is how long an answer may still come, counted from the request's
+// last bit: Late, or where it is left out three times Response and the
+// answer's own line time.
+func (t Timing) LateHorizon(answer time.Duration) time.Duration {
+	if t.Late > 0 {
+		return t.Late
+	}
+	return lateLimits*t.Response + answer
+}
+
 // DefaultTiming holds where a line file says nothing.
 var DefaultTiming = Timing{Response: 500 * time.Millisecond, Retries: 2, Turnaround: 100 * time.Millisecond}
 
@@ -87,7 +101,7 @@ type Station struct {
 	Map      *regmap.Map
 	Write    bool // the line file allows writing to it
 	Identity Identity
-	Every    time.Duration // 0: as the line
+	Every    time.Duration // the line's where the station names none; 0: without pause
 	Timing   Timing        // the line's, with the station's own changes
 	Pos      doc.Pos
 }

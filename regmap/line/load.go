@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"io/fs"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
@@ -27,7 +28,7 @@ func Load(path string, rep *doc.Report, sections ...regmap.Section) (*Line, erro
 
 // Parse is Load for text that is already read; path says where it stands.
 func Parse(path string, text []byte, rep *doc.Report, sections ...regmap.Section) (*Line, error) {
-	before := len(rep.Faults())
+	before := rep.Count()
 	root := doc.Parse(path, text, rep)
 	if !root.Present() {
 		return nil, nil
@@ -40,9 +41,10 @@ func Parse(path string, text []byte, rep *doc.Report, sections ...regmap.Section
 	d := &draft{Line: Line{File: path, Digest: sha256.Sum256(text), Every: DefaultEvery, Timing: DefaultTiming},
 		folder: folder, dir: filepath.Dir(path), maps: map[string]*regmap.Map{}, sections: sections}
 	lineTable.Read(root, d)
+	filled(root.Get("line"), "name", d.Name)
 	d.settleMedium(root)
 	d.readStations()
-	if len(rep.Faults()) > before {
+	if rep.Count() > before {
 		return nil, nil
 	}
 	return &d.Line, nil
@@ -156,8 +158,51 @@ func (d *draft) settleMedium(root doc.Node) {
 			d.Port = DefaultPortTLS
 		}
 	}
-	if n.IsMapping() && n.Get("host").Present() && strings.TrimSpace(d.Host) == "" {
-		n.Get("host").Fault("the host is empty")
+	if d.Medium != SerialPort {
+		checkHost(n.Get("host"), d.Host)
+		d.checkKeys(n.Get("tls"))
+	}
+}
+
+// filled reports a text that is there and empty.
+func filled(n doc.Node, what, text string) bool {
+	if n.IsScalar() && strings.TrimSpace(text) == "" {
+		n.Fault("the %s is empty", what)
+		return false
+	}
+	return text != ""
+}
+
+// checkHost looks for what belongs beside a host, not inside it. Colons are
+// part of an address of IP version 6 only.
+func checkHost(n doc.Node, host string) {
+	if !filled(n, "host", host) {
+		return
+	}
+	if _, err := netip.ParseAddr(host); err == nil {
+		return
+	}
+	if strings.ContainsAny(host, ":/@[]() \t\n") {
+		n.Fault("%q is no host name and no address", host).Hint = "the name or address alone; the port has a key of its own"
+	}
+}
+
+// checkKeys looks where the files of a TLS line are. One that is not there yet
+// is a warning: settings are often written on another machine.
+func (d *draft) checkKeys(n doc.Node) {
+	for key, name := range map[string]*string{"ca": &d.Keys.CA, "cert": &d.Keys.Cert, "key": &d.Keys.Key} {
+		at := n.Get(key)
+		if !filled(at, "file name", *name) {
+			continue
+		}
+		*name = filepath.Clean(*name)
+		switch _, err := d.folder.Stat(*name); {
+		case err == nil:
+		case errors.Is(err, fs.ErrNotExist):
+			at.Warn("file %q: there is no such file", *name)
+		default:
+			at.Fault("file %q: %s", *name, fileError(err)).Hint = "certificates and keys stand in the line file's folder or below it"
+		}
 	}
 }
 
@@ -170,9 +215,7 @@ func (d *draft) settleSerial(n doc.Node) {
 	if d.Framing == MBAP {
 		n.Get("framing").Fault("mbap is the framing of networks").Hint = "rtu or ascii on a serial port"
 	}
-	if n.IsMapping() && n.Get("port").Present() && d.Serial.Port == "" {
-		n.Get("port").Fault("the port is empty")
-	}
+	filled(n.Get("port"), "port", d.Serial.Port)
 	switch {
 	case d.Serial.Stop == 0 && d.Serial.Parity == None:
 		d.Serial.Stop = 2
@@ -183,15 +226,17 @@ func (d *draft) settleSerial(n doc.Node) {
 	}
 }
 
-// mapError is why a map file of a station could not be read.
-func mapError(err error) string {
+// fileError is why a file that a line file names could not be read.
+func fileError(err error) string {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return "there is no such file"
 	case errors.Is(err, fs.ErrPermission):
 		return "no permission to read it"
-	case errors.Is(err, doc.ErrNotRegular), errors.Is(err, doc.ErrTooLarge):
-		return err.Error()[strings.LastIndex(err.Error(), ": ")+2:]
+	case errors.Is(err, doc.ErrNotRegular):
+		return doc.ErrNotRegular.Error()
+	case errors.Is(err, doc.ErrTooLarge):
+		return doc.ErrTooLarge.Error()
 	}
 	return "it does not stay inside the line file's folder"
 }

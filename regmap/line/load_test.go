@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"plumbline/regmap/doc"
 )
@@ -167,6 +168,16 @@ func FuzzLine(f *testing.F) {
 		l, err := Parse("../../testdata/lines/x.yaml", text, rep)
 		if err != nil || (l == nil) != rep.Bad() {
 			t.Fatalf("%v, line %v, faults %v", err, l, rep.Err())
+		}
+		lines := strings.Split(strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(strings.TrimPrefix(string(text), "\uFEFF")), "\n")
+		for _, fault := range append(rep.Faults(), rep.Warnings()...) {
+			p := fault.Pos
+			if filepath.Base(p.File) != "x.yaml" {
+				continue // a map's own
+			}
+			if p.Line < 1 || p.Column < 1 || p.Line > len(lines) || p.Column > utf8.RuneCountInString(lines[p.Line-1])+1 {
+				t.Fatalf("%q: %s stands on none of its %d lines", text, fault.Error(), len(lines))
+			}
 		}
 	})
 }

@@ -2,7 +2,6 @@ package line
 
 import (
 	"path/filepath"
-	"strconv"
 	"time"
 
 	"plumbline/regmap"
@@ -50,33 +49,44 @@ func (d *draft) readStations() {
 	if d.stations.IsMapping() && d.stations.Len() == 0 {
 		d.stations.Fault("the line has no stations")
 	}
-	lines := map[string]int{}
+	names, units := map[string]int{}, map[regmap.Unit]int{}
 	for _, n := range d.stations.Entries() {
 		s, ok := d.readStation(n)
+		if s.Name != "" {
+			if at, twice := names[s.Name]; twice {
+				n.KeyFault("%q is the name of another station too (line %d)", s.Name, at).Hint = "give each station a name of its own"
+			}
+			names[s.Name] = s.Pos.Line
+		}
 		if !ok {
 			continue
 		}
-		if at, twice := lines[s.Name]; twice {
-			n.KeyFault("%q is the name of another station too (line %d)", s.Name, at).Hint = "give each station a name of its own"
+		if at, twice := units[s.Unit]; twice { // 17 and 0x11; the same key twice is found before
+			n.KeyFault("unit %d is given twice, first on line %d", s.Unit, at).Hint = "keep one of them"
 		}
-		lines[s.Name] = n.KeyPos().Line
-		if o := d.Line.Station(s.Unit); o != nil && n.Name() != strconv.Itoa(int(o.Unit)) {
-			n.KeyFault("unit %d is given twice, first on line %d", s.Unit, o.Pos.Line).Hint = "keep one of them"
-		}
+		units[s.Unit] = s.Pos.Line
 		d.Stations = append(d.Stations, s)
 	}
 }
 
-// readStation reads one station and its map.
+// readStation reads one station and its map; ok is false where its unit cannot
+// be read. A line with a fault is never given away, so what else is missing of
+// it does no harm.
 func (d *draft) readStation(n doc.Node) (Station, bool) {
 	s := stationDraft{}
-	s.Timing, s.Pos = d.Timing, n.KeyPos()
+	s.Timing, s.Every, s.Pos = d.Timing, d.Every, n.KeyPos()
 	last := int64(lastNetworkUnit)
-	first := int64(0)
-	if d.Medium == SerialPort {
-		first, last = 1, lastSerialUnit
+	first := int64(1)
+	switch {
+	case d.Medium == SerialPort:
+		last = lastSerialUnit
+	case d.Framing == MBAP:
+		first = 0
 	}
 	unit, ok := n.KeyNode().Integer(first, last)
+	if ok && unit == 0 {
+		n.KeyNode().Warn("unit 0 is the device reached directly; behind a gateway it is the broadcast, which nobody answers (TCP guide V1.0b, 4.4.1.2)").Hint = "255 means the device itself and nothing else"
+	}
 	stationTable.Read(n, &s)
 	if s.timing.Present() {
 		readTiming(s.timing, &s.Timing)
@@ -85,11 +95,14 @@ func (d *draft) readStation(n doc.Node) (Station, bool) {
 		s.Map = d.readMap(s.mapFile, &s)
 	}
 	s.Unit = regmap.Unit(unit)
-	if s.Name == "" {
+	if s.Name == "" && s.MapFile != "" {
 		s.Name = baseName(s.MapFile)
+		if !doc.IsName(s.Name) && !n.Get("name").Present() {
+			n.Fault("name is missing, and the map's file name %q cannot serve as one", s.Name).Hint = "give the station a name of lower-case letters, digits and hyphens"
+		}
 	}
 	d.readIdentity(&s)
-	return s.Station, ok && s.Map != nil
+	return s.Station, ok
 }
 
 // baseName is a file's name without folder and ending.
@@ -110,7 +123,7 @@ func (d *draft) readMap(n doc.Node, s *stationDraft) *regmap.Map {
 	}
 	text, err := doc.ReadIn(d.folder, s.MapFile)
 	if err != nil {
-		n.Fault("map %q: %s", name, mapError(err)).Hint = "maps stand in the line file's folder or below it"
+		n.Fault("map %q: %s", name, fileError(err)).Hint = "maps stand in the line file's folder or below it"
 		d.maps[s.MapFile] = nil
 		return nil
 	}
@@ -152,6 +165,6 @@ func Single(l Line, m *regmap.Map, u regmap.Unit) *Line {
 	if l.Every == 0 {
 		l.Every = DefaultEvery
 	}
-	l.Stations = []Station{{Unit: u, Name: name, MapFile: m.File, Map: m, Timing: l.Timing, Identity: Identity{}}}
+	l.Stations = []Station{{Unit: u, Name: name, MapFile: m.File, Map: m, Every: l.Every, Timing: l.Timing}}
 	return &l
 }
