@@ -245,6 +245,20 @@ func TestObserve(t *testing.T) {
 	}
 }
 
+// Noise around a request is no part of what is told.
+func TestObserveBehindNoise(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var w watched
+		c := served(t, stationOf(t, hundred(""), Options{Observe: w.see}), line.RTU)
+		good := rtu(17, pdu(3, 0, 1)...)
+		c.send(append([]byte{0xFF, 0xFE}, good...)...)
+		c.heard()
+		if len(w.all) != 1 || !bytes.Equal(w.all[0].Sent, good) {
+			t.Errorf("%+v", w.all)
+		}
+	})
+}
+
 // Faults of the delivery are told as they left.
 func TestObserveFaults(t *testing.T) {
 	for name, row := range map[string]struct {

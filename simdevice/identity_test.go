@@ -118,6 +118,24 @@ func TestDeviceIdentificationInParts(t *testing.T) {
 	}
 }
 
+// Wherever the objects part, the answer stays a PDU and says what comes next.
+func TestDeviceIdentificationAtEveryLength(t *testing.T) {
+	for n := 1; n <= maxObject+5; n++ {
+		s := stationOf(t, "device: "+strings.Repeat("d", n)+"\npoints: {a: {coil: 0}}\n", Options{})
+		var got int
+		for next := uint8(0); ; {
+			r := identify(t, s, 2, next) // at most 253 bytes, or it is no answer
+			got += int(r.Count)
+			if next = r.Next; !r.More {
+				break
+			}
+		}
+		if got != regularObjects {
+			t.Errorf("a name of %d characters: %d objects came", n, got)
+		}
+	}
+}
+
 // A map without a revision says so; the object is not left out.
 func TestRevisionNotStated(t *testing.T) {
 	s := stationOf(t, "device: Bare\npoints: {a: {coil: 0}}\n", Options{})

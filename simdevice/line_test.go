@@ -210,12 +210,40 @@ func TestOtherStationsExchanges(t *testing.T) {
 					c.send(rtu(17, pdu(3, 1, 1)...)...)
 					c.wants(spaced(rtu(17, 3, 2, 0, 0)))
 				}
-				if got := s.Counts(); got.Damaged != 0 {
+				want := Counts{Foreign: 3, Requests: 3}
+				if row.request[0] == 0 {
+					want = Counts{Requests: 6}
+				}
+				if got := s.Counts(); got != want {
 					t.Errorf("%s in pieces of %d: %+v", name, piece, got)
 				}
 			})
 		}
 	}
+}
+
+// What begins in the middle of noise is not between two silences: a function
+// without a known length is not heard there.
+func TestNoFrameOutOfNoise(t *testing.T) {
+	const unit = 200 // no function code, so that nothing seems to begin in front of it
+	synctest.Test(t, func(t *testing.T) {
+		s, err := New(map[regmap.Unit]*Bank{unit: bankOf(t, hundred(""))}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := served(t, s, line.RTU)
+		strange := rtu(unit, 0x41, 0)
+		c.send(append(bytes.Repeat([]byte{0xFF}, 300), strange[0])...)
+		c.send(strange[1:]...)
+		time.Sleep(DefaultSilence)
+		c.wants("")
+		if got := s.Counts(); got != (Counts{Damaged: 1}) {
+			t.Errorf("%+v", got)
+		}
+		c.send(strange...)
+		time.Sleep(DefaultSilence)
+		c.wants(spaced(rtu(unit, 0xC1, 1)))
+	})
 }
 
 // A damaged answer of another station is damage, and no more.

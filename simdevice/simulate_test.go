@@ -2,6 +2,8 @@ package simdevice
 
 import (
 	"math/big"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -179,5 +181,54 @@ func TestSimulateIsASection(t *testing.T) {
 	}
 	if err := b.Step(time.Hour); err != nil {
 		t.Error(err)
+	}
+}
+
+// The maps of the examples drive a station.
+func TestExampleMaps(t *testing.T) {
+	for file, want := range map[string]map[string]string{
+		"cistern.yaml": {"level": "1.2", "flow": "12.4", "pressure": "2.31", "temperature": "11.5"},
+		"dosing.yaml":  {"dose": "2.1", "deviation": "-0.25", "conductivity": "1.85", "temperature": "-3.5"},
+	} {
+		text, err := os.ReadFile("../testdata/maps/" + file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var rep doc.Report
+		m := regmap.Load(file, text, &rep, Simulate())
+		if m == nil {
+			t.Fatal(rep.Err())
+		}
+		b, err := NewBank(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := New(map[regmap.Unit]*Bank{testUnit: b}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for point, value := range want {
+			p := m.Point(point)
+			got, ok := b.Value(p).Float()
+			w, _ := number(t, value).Float()
+			times, _ := p.Scale.TimesPlus()
+			step, _ := times.Float64()
+			if !ok || got < w-max(step, 1e-5) || got > w+max(step, 1e-5) { // as near as the registers can
+				t.Errorf("%s: %s shows %s, want %s", file, point, p.Shown(b.Value(p)), value)
+			}
+		}
+		// Every point is answered, alone, with what the bank holds.
+		for p := range m.Readings {
+			span := p.Span()
+			f := byte(slices.Index(regmap.Tables[:], span.Table) + 1)
+			if span.Table == regmap.InputRegister {
+				f = 4
+			} else if span.Table == regmap.HoldingRegister {
+				f = 3
+			}
+			if got := code(s.Answer(nil, testUnit, pdu(f, int(span.First), span.Count))); got != 0 {
+				t.Errorf("%s: %s: exception %d", file, p.Name, got)
+			}
+		}
 	}
 }

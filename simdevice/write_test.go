@@ -96,6 +96,11 @@ func TestWideValues(t *testing.T) {
 	wants(t, s, "03 00 24 00 02", "03 04 86 A0 00 02")
 	wants(t, s, "06 00 24 12 34", "06 00 24 12 34")
 	wants(t, s, "03 00 24 00 02", "03 04 12 34 00 02")
+	// What an earlier request carried has no part in it.
+	wants(t, s, "10 00 29 00 02 04 FF FF FF FF", "10 00 29 00 02")
+	wants(t, s, "06 00 24 12 35", "06 00 24 12 35")
+	wants(t, s, "03 00 24 00 02", "03 04 12 35 00 02")
+	wants(t, s, "06 00 24 12 34", "06 00 24 12 34")
 	// A write that takes a neighbour's half changes nothing of the other half.
 	wants(t, s, "10 00 25 00 02 04 00 FF 41 20", "10 00 25 00 02")
 	wants(t, s, "03 00 24 00 04", "03 08 12 34 00 FF 41 20 00 00")
@@ -117,6 +122,17 @@ func TestLimitsOfFloats(t *testing.T) {
 			t.Errorf("%s: held %q, want %q", row.name, got, want)
 		}
 	}
+	// Refused is only what is not the limit itself: 0.1 as a float is above 0.1, 10.7 below 10.7.
+	r := stationOf(t, `
+device: Refusing
+points:
+  low: {holding-register: 0, type: float32, write: {min: 10.7, outside: refuse}}
+  high: {holding-register: 2, type: float32, write: {max: 0.1, outside: refuse}}
+`, Options{})
+	wants(t, r, "10 00 00 00 02 04 41 2B 33 33", "10 00 00 00 02")
+	wants(t, r, "10 00 00 00 02 04 41 2B 33 32", "90 04")
+	wants(t, r, "10 00 02 00 02 04 3D CC CC CD", "10 00 02 00 02")
+	wants(t, r, "10 00 02 00 02 04 3D CC CC CE", "90 04")
 	wants(t, s, "06 00 28 10 00", "06 00 28 10 00") // BCD 1000, at the limit
 	wants(t, s, "06 00 28 10 01", "06 00 28 10 01") // BCD 1001: limited
 	wants(t, s, "03 00 28 00 01", "03 02 10 00")
