@@ -92,8 +92,7 @@ type rig struct {
 
 func newRig(m *regmap.Map, d *device, every time.Duration) *rig {
 	d.clock = decode.NewClock()
-	l := line.Single(line.Line{Medium: line.TCP, Framing: line.MBAP, Host: "h", Port: 502}, m, 17)
-	l.Every = every
+	l := line.Single(line.Line{Medium: line.TCP, Framing: line.MBAP, Host: "h", Port: 502, Every: every}, m, 17)
 	r := &rig{device: d}
 	r.Poller = New(Config{Line: l, Link: d, Clock: d.clock, Sink: func(e decode.Event) { r.events = append(r.events, e) }})
 	return r

@@ -59,6 +59,82 @@ func reportOverlap(a, b *pointDraft) {
 	b.places[0].Fault("address %d is already part of %s (line %d)", shared, a.Name, a.Pos.Line).Hint = "move one of them, or say overlay: true"
 }
 
+// checkNames reports names that a group gives a second time; keys given twice
+// are the reader's to find.
+func checkNames(points []*pointDraft) {
+	seen := make(map[string]*pointDraft, len(points))
+	for _, p := range points {
+		if o := seen[p.Name]; o != nil && o.Pos != p.Pos {
+			p.node.KeyFault("%q is the name of another point too (line %d)", p.Name, o.Pos.Line)
+		}
+		seen[p.Name] = p
+	}
+}
+
+// checkTogether reports points that are to be read in one request and cannot
+// be: those of one 'together', and a point with its exponent.
+func (d *mapDraft) checkTogether(points []*pointDraft) {
+	spans := make([]Span, 0, len(points))
+	sets := map[string][]*pointDraft{}
+	var order []string
+	for _, p := range points {
+		spans = append(spans, p.Span())
+		if p.Exponent != nil {
+			spans = append(spans, p.Exponent.Span)
+		}
+		switch name := p.Together; {
+		case name != "":
+			if sets[name] == nil {
+				order = append(order, name)
+			}
+			sets[name] = append(sets[name], p)
+		case p.Exponent != nil:
+			order = append(order, "\x00"+p.Name)
+			sets["\x00"+p.Name] = []*pointDraft{p}
+		}
+	}
+	if len(order) == 0 {
+		return
+	}
+	layout := NewLayout(spans, d.holes, d.limits)
+	for _, name := range order {
+		checkSet(layout, sets[name])
+	}
+}
+
+// checkSet looks whether one request can read a set of points.
+func checkSet(layout *Layout, set []*pointDraft) {
+	whole := set[0].Needs()
+	for _, p := range set {
+		at := p.node.Get("together")
+		if !at.Present() {
+			at = p.scale.Get("exponent")
+		}
+		s := p.Needs()
+		switch {
+		case s.Table != whole.Table:
+			at.Fault("%s lies in another table than %s, so one request cannot read both", p.Name, set[0].Name)
+			return
+		case p.Every != set[0].Every:
+			at.Fault("%s is read at another period than %s, so not together", p.Name, set[0].Name)
+			return
+		case p.OnRead:
+			at.Fault("%s changes by being read, so it is read alone", p.Name)
+			return
+		}
+		first, end := min(whole.First, s.First), max(whole.End(), s.End())
+		whole.First, whole.Count = first, end-int(first)
+		if most := layout.MostRead(whole.Table); whole.Count > most {
+			at.Fault("%s would take %d addresses in one request, the device allows %d", p.Name, whole.Count, most)
+			return
+		}
+	}
+	if !layout.Answers(whole) {
+		p := set[len(set)-1]
+		p.node.KeyFault("one request for %s would read over addresses that are not mapped", whole).Hint = "raise limits.gap if the device answers them, or map them"
+	}
+}
+
 // checkReferences warns where five and six digits are mixed in one list: a
 // list that grew past 9999 is easily misread.
 func checkReferences(points []*pointDraft) {

@@ -19,7 +19,46 @@ func (p *Point) Value(c Contents) Value {
 	if !ok {
 		return BadValue(NeverRead)
 	}
-	return p.ValueOf(raw)
+	if p.Exponent == nil {
+		return p.ValueOf(raw)
+	}
+	fixed, cause := p.Fixed(c)
+	if cause != NoCause {
+		return BadValue(cause)
+	}
+	return fixed.ValueOf(raw)
+}
+
+// Exponents of a scale. Source: SunSpec model schema, sunssf (-10 to 10; 8000
+// is 'not implemented').
+const (
+	mostExponent   = 10
+	absentExponent = 0x8000
+)
+
+// Fixed is the point with the power of ten that its exponent register holds
+// now in its scale; the point itself where it has none. The cause is NoCause,
+// or why there is no exponent.
+func (p *Point) Fixed(c Contents) (*Point, Cause) {
+	if p.Exponent == nil {
+		return p, NoCause
+	}
+	var buf [1]uint16
+	raw, ok := c.AppendRaw(buf[:0], p.Exponent.Span)
+	if !ok {
+		return nil, NeverRead
+	}
+	e := int(int16(raw[0]))
+	switch {
+	case raw[0] == absentExponent:
+		return nil, Absent
+	case e < -mostExponent || e > mostExponent:
+		return nil, NoExponent
+	}
+	fixed := *p
+	fixed.Exponent = nil
+	fixed.Scale = p.Scale.shifted(e)
+	return &fixed, NoCause
 }
 
 // ValueOf is what the point's own registers mean; raw must be p.Count long.

@@ -14,7 +14,7 @@ type Section = doc.Section[Map]
 // the map is nil when there is any fault. Sections are the blocks that other
 // packages own; what they make of them is in Map.Blocks.
 func Load(file string, text []byte, rep *doc.Report, sections ...Section) *Map {
-	before := len(rep.Faults())
+	before := rep.Count()
 	root := doc.Parse(file, text, rep)
 	if !root.Present() {
 		return nil
@@ -22,8 +22,8 @@ func Load(file string, text []byte, rep *doc.Report, sections ...Section) *Map {
 	d := &mapDraft{limits: DefaultLimits}
 	mapTable(sections).Read(root, d)
 	d.m.File, d.m.Source, d.m.Digest = file, text, sha256.Sum256(text)
-	d.readPoints()
-	if len(rep.Faults()) > before {
+	d.readPoints(root)
+	if rep.Count() > before {
 		return nil
 	}
 	d.m.finish(d.limits, d.holes)
@@ -33,7 +33,7 @@ func Load(file string, text []byte, rep *doc.Report, sections ...Section) *Map {
 			d.m.Blocks[s.Key] = s.Read(n, &d.m)
 		}
 	}
-	if len(rep.Faults()) > before {
+	if rep.Count() > before {
 		return nil
 	}
 	return &d.m
@@ -46,6 +46,7 @@ type mapDraft struct {
 	limits Limits
 	holes  []Span
 	points doc.Node
+	groups doc.Node
 }
 
 var agreementTable = doc.NewTable(
@@ -76,7 +77,9 @@ func mapTable(sections []Section) *doc.Table[mapDraft] {
 		doc.Custom("limits", "how much one request may ask", limitsTable.Shape(), func(d *mapDraft, n doc.Node) { limitsTable.Read(n, &d.limits) }),
 		doc.Custom("holes", "addresses that are never read over", holesShape(), readHoles),
 		doc.Custom("points", "the points by their names",
-			doc.Shape{Kind: doc.KeyBlock, Rest: ptr(pointTable.Shape())}, func(d *mapDraft, n doc.Node) { d.points = n }).Must(),
+			doc.Shape{Kind: doc.KeyBlock, Rest: ptr(pointTable.Shape())}, func(d *mapDraft, n doc.Node) { d.points = n }),
+		doc.Custom("groups", "the same points again at a stride",
+			doc.Shape{Kind: doc.KeyBlock, Rest: ptr(outerGroups.Shape())}, func(d *mapDraft, n doc.Node) { d.groups = n }),
 	}
 	for _, s := range sections {
 		fields = append(fields, doc.Custom(s.Key, s.About, s.Shape, func(*mapDraft, doc.Node) {}))
@@ -163,21 +166,22 @@ func plainNumber(s string) (int, bool) {
 	return v, true
 }
 
-// readPoints reads the points in the order of the file, then checks them
-// against each other.
-func (d *mapDraft) readPoints() {
-	if !d.points.Present() {
-		return
-	}
-	if d.points.IsMapping() && d.points.Len() == 0 {
-		d.points.Fault("the map has no points")
-	}
+// readPoints reads the points and then the groups in the order of the file,
+// and checks them against each other.
+func (d *mapDraft) readPoints(root doc.Node) {
 	var drafts []*pointDraft
-	for _, n := range d.points.Entries() {
-		if p, ok := d.readPoint(n); ok {
-			drafts = append(drafts, p)
+	if d.points.Present() {
+		for _, n := range d.points.Entries() {
+			if p, ok := d.readPoint(n); ok {
+				drafts = append(drafts, p)
+			}
 		}
 	}
+	drafts = append(drafts, d.readGroups()...)
+	if root.IsMapping() && d.points.Len()+d.groups.Len() == 0 && !(d.points.Present() && !d.points.IsMapping()) {
+		root.Fault("the map has no points").Hint = "give points, by their names"
+	}
+	checkNames(drafts)
 	checkOverlap(drafts)
 	checkReferences(drafts)
 	d.m.Points = make([]Point, len(drafts))
@@ -191,4 +195,5 @@ func (d *mapDraft) readPoints() {
 	for _, p := range drafts {
 		checkConditions(p, names)
 	}
+	d.checkTogether(drafts)
 }

@@ -69,6 +69,12 @@ func pointFields() []doc.Field[pointDraft] {
 		keep("write", "the point may be written, within these limits", writeTable.Shape(), func(p *draft) *doc.Node { return &p.write }),
 		doc.Flag("counter", "counts up and rolls over", func(p *draft) *bool { return &p.Counter }),
 		doc.Flag("overlay", "may lie over other points", func(p *draft) *bool { return &p.Overlay }),
+		doc.NameField("together", "points of one name are read in one request", func(p *draft) *string { return &p.Together }),
+		doc.Flag("changes-on-read", "reading it changes it: read alone, never repeated", func(p *draft) *bool { return &p.OnRead }),
+		doc.Duration("heartbeat", "a sign of life that changes at least so often", func(p *draft) *time.Duration { return &p.Heartbeat }),
+		doc.Duration("changes-within", "it changes at least so often, or is bad", func(p *draft) *time.Duration { return &p.Within }),
+		doc.Text("terminal", "where its wire ends", func(p *draft) *string { return &p.Terminal }),
+		doc.Text("owner", "who answers for it", func(p *draft) *string { return &p.Owner }),
 		doc.Duration("every", "how often it is read", func(p *draft) *time.Duration { return &p.Every }),
 	)
 }

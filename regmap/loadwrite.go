@@ -107,8 +107,10 @@ func (p *pointDraft) settleWrite() {
 	}
 	p.checkWriteKeys(w)
 	p.checkWriteLimits(w)
-	if p.Scale.Clamps() {
-		p.write.KeyFault("a clamped scale is not one-to-one, so a value has no one raw number").Hint = "leave out clamp or write"
+	if ok, why := p.Scale.OneToOne(); !ok {
+		p.write.KeyFault("%s is not one-to-one, so a value has no one raw number", why).Hint = "leave out that or write"
+	} else if p.Scale.Curved() && p.Scale.curve.root && (p.Count > 2 || p.Type == TypeFloat32) {
+		p.write.KeyFault("a square root of %s does not come back from its value to the bit", p.Type).Hint = "leave write out"
 	}
 	if p.Type == TypeString && p.Length%2 == 1 {
 		p.write.KeyFault("a string of %d characters shares its last register", p.Length).Hint = "give an even length to write it"

@@ -60,6 +60,9 @@ func (m *Map) finish(limits Limits, holes []Span) {
 	}
 	for i := range m.Points {
 		spans = append(spans, m.Points[i].Span())
+		if e := m.Points[i].Exponent; e != nil {
+			spans = append(spans, e.Span)
+		}
 	}
 	m.layout = NewLayout(spans, holes, limits)
 }

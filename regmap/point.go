@@ -28,7 +28,8 @@ type Point struct {
 	Fields  []Point
 
 	Scale    Scale
-	Signal   bool // the raw span is 4 to 20 mA
+	Exponent *Exponent // the register of its power of ten; nil: none
+	Signal   bool      // the raw span is 4 to 20 mA
 	Units    string
 	Decimals int // digits shown after the point; -1: what the scale resolves
 	Values   []Named
@@ -40,10 +41,20 @@ type Point struct {
 	Overlay   bool   // may lie over other points
 	Counter   bool
 	Every     time.Duration // 0: as the line says
+	Together  string        // points of one name are read in one request
+	OnRead    bool          // changes by being read: read alone, never repeated
+	Heartbeat time.Duration // it changes at least so often, or its device is not alive; 0: no limit
+	Within    time.Duration // it changes at least so often; 0: no limit
+	Terminal  string        // where its wire ends
+	Owner     string        // who answers for it
 	Reference Reference     // as written; zero where an address was written
 
 	Pos doc.Pos // where the map declares it
 }
+
+// Exponent is a register that holds the power of ten of a point's scale, -10
+// to 10, read in the same request.
+type Exponent struct{ Span Span }
 
 // Part is some of the bits of a word: Low the least significant one counted
 // from 0, Width how many. The zero Part is the whole word.
@@ -93,6 +104,17 @@ type Alarm struct {
 
 // Span is the addresses that the point takes.
 func (p *Point) Span() Span { return Span{Table: p.Table, First: p.Address, Count: p.Count} }
+
+// Needs is the addresses that a value of the point takes: its own, and those
+// from or to its exponent.
+func (p *Point) Needs() Span {
+	s := p.Span()
+	if e := p.Exponent; e != nil {
+		first, end := min(s.First, e.Span.First), max(s.End(), e.Span.End())
+		s.First, s.Count = first, end-int(first)
+	}
+	return s
+}
 
 // Writable says whether the map allows writing the point.
 func (p *Point) Writable() bool { return p.Write != nil }

@@ -41,6 +41,7 @@ const (
 	NotText                     // the characters are not text
 	SignalFailure               // the current loop signals failure (NAMUR NE 43)
 	SignalDoubtful              // the current is between measurement and failure
+	NoExponent                  // the exponent register holds no exponent
 	Unchanged                   // has not changed for longer than the map allows
 
 	Silent      // no answer within the time limit
@@ -74,6 +75,7 @@ var causes = [causeCount]causeRow{
 	NotText:        {"not-text", "the registers hold no text"},
 	SignalFailure:  {"signal-failure", "signal failure"},
 	SignalDoubtful: {"signal-doubtful", "signal between measurement and failure"},
+	NoExponent:     {"no-exponent", "its exponent register holds no exponent"},
 	Unchanged:      {"unchanged", "has not changed"},
 	Silent:         {"silent", "no answer"},
 	CutOff:         {"cut-off", "answer cut off"},

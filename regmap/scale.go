@@ -10,8 +10,9 @@ import (
 // value = number x times + plus, in exact rationals. The zero Scale changes
 // nothing. It is immutable.
 type Scale struct {
-	line  *line // nil: identity
-	span  *span // nil: times and plus, no limits
+	line  *line  // nil: identity
+	span  *span  // nil: times and plus, no limits
+	curve *curve // instead of line: a strapping table or a square root
 	clamp bool
 }
 
@@ -61,6 +62,71 @@ func SpanScale(rawA, rawB, valueA, valueB *big.Rat) (Scale, error) {
 	}}, nil
 }
 
+// curve is a scale that is no straight line.
+type curve struct {
+	raw, value []*big.Rat // the corners, raw ascending: a table, or both ends of a root
+	root       bool
+	cutoff     *big.Rat // of a root: share of the flow below which it is 0; nil: none
+}
+
+// TableScale is straight between the given corners (a strapping table); raw
+// must ascend. Beyond the ends the last stretch goes on.
+func TableScale(raw, value []*big.Rat) (Scale, error) {
+	if len(raw) < 2 || len(raw) != len(value) {
+		return Scale{}, errors.Join(ErrScale, errors.New("a table needs at least two rows"))
+	}
+	for i := 1; i < len(raw); i++ {
+		if raw[i].Cmp(raw[i-1]) <= 0 {
+			return Scale{}, errors.Join(ErrScale, errors.New("the raw numbers of a table must ascend"))
+		}
+	}
+	return Scale{curve: &curve{raw: raw, value: value}, span: ends(raw, value)}, nil
+}
+
+// RootScale takes the square root of a differential pressure: a number p of
+// the way from rawA to rawB is the square root of p of the way from valueA to
+// valueB. Below the cut-off, a share of the flow from 0 to 1 or nil, the value
+// is valueA. A number below rawA has the root of its size, downwards.
+// Source: flow % = 100 sqrt(dp % / 100), trade article on square-root scaling.
+func RootScale(rawA, rawB, valueA, valueB, cutoff *big.Rat) (Scale, error) {
+	s, err := SpanScale(rawA, rawB, valueA, valueB)
+	if err != nil {
+		return Scale{}, err
+	}
+	s.line = nil
+	s.curve = &curve{raw: []*big.Rat{rawA, rawB}, value: []*big.Rat{valueA, valueB}, root: true, cutoff: cutoff}
+	return s, nil
+}
+
+func ends(raw, value []*big.Rat) *span {
+	last := len(raw) - 1
+	low, _ := raw[0].Float64()
+	high, _ := raw[last].Float64()
+	return &span{rawLow: low, rawHigh: high, rawA: raw[0], rawB: raw[last], valueA: value[0], valueB: value[last]}
+}
+
+// OneToOne says whether every value has one number and the other way round;
+// only then may a point be written. why says what is in the way.
+func (s Scale) OneToOne() (ok bool, why string) {
+	switch {
+	case s.clamp:
+		return false, "a clamped scale"
+	case s.curve == nil:
+		return true, ""
+	case s.curve.root && s.curve.cutoff != nil:
+		return false, "a square root with a cut-off"
+	case s.curve.root:
+		return true, ""
+	}
+	rise := s.curve.value[1].Cmp(s.curve.value[0])
+	for i := 1; i < len(s.curve.value); i++ {
+		if c := s.curve.value[i].Cmp(s.curve.value[i-1]); c == 0 || c != rise {
+			return false, "a table whose values do not rise or fall all along"
+		}
+	}
+	return true, ""
+}
+
 // Clamped is the same scale with numbers limited to its span.
 func (s Scale) Clamped() Scale { s.clamp = true; return s }
 
@@ -68,7 +134,11 @@ func (s Scale) Clamped() Scale { s.clamp = true; return s }
 func (s Scale) Clamps() bool { return s.clamp }
 
 // Identity says whether the scale changes nothing.
-func (s Scale) Identity() bool { return s.line == nil }
+func (s Scale) Identity() bool { return s.line == nil && s.curve == nil }
+
+// Curved says whether the scale is no straight line; then TimesPlus means
+// nothing.
+func (s Scale) Curved() bool { return s.curve != nil }
 
 // Span is the declared ends; ok is false for a scale without them.
 func (s Scale) Span() (rawA, rawB, valueA, valueB *big.Rat, ok bool) {
@@ -89,6 +159,17 @@ func (s Scale) TimesPlus() (times, plus *big.Rat) {
 // Outside says whether a number lies beyond the declared span.
 func (s Scale) Outside(n float64) bool {
 	return s.span != nil && (n < s.span.rawLow || n > s.span.rawHigh)
+}
+
+// shifted is the scale with its numbers multiplied by a power of ten first.
+func (s Scale) shifted(exponent int) Scale {
+	times, plus := s.TimesPlus()
+	power := new(big.Rat).SetInt(new(big.Int).Exp(big.NewInt(10), big.NewInt(abs(int64(exponent))), nil))
+	if exponent < 0 {
+		power.Inv(power)
+	}
+	s.line = newLine(power.Mul(power, times), plus)
+	return s
 }
 
 func newLine(times, plus *big.Rat) *line {
@@ -119,7 +200,10 @@ func abs(n int64) int64 {
 
 // apply turns the number n (Int, Uint or Float) into its engineering value.
 func (s Scale) apply(n Value) Value {
-	if s.line == nil {
+	switch {
+	case s.curve != nil:
+		return s.curve.apply(n)
+	case s.line == nil:
 		return n
 	}
 	l := s.line
@@ -172,6 +256,9 @@ func (v Value) exactRat() *big.Rat {
 func (s Scale) undo(v Value) (r *big.Rat, negativeZero bool) {
 	if v.exact != nil && v.exact.negativeZero {
 		return new(big.Rat), true
+	}
+	if s.curve != nil {
+		return s.curve.undo(v.exactRat()), false
 	}
 	if f, _ := v.Float(); s.line == nil || f == 0 && v.exact == nil && s.line.plus.Sign() == 0 {
 		return v.exactRat(), v.kind == Float && math.Signbit(f) && f == 0

@@ -81,6 +81,9 @@ func (p *Point) resolution() int {
 	if p.Type == TypeFloat32 || p.Type == TypeFloat64 {
 		return -1
 	}
+	if p.Exponent != nil || p.Scale.Curved() {
+		return -1
+	}
 	times, plus := p.Scale.TimesPlus()
 	if n, ends := times.FloatPrec(); ends && n <= maxShown {
 		if m, ends := plus.FloatPrec(); ends {
@@ -145,6 +148,13 @@ func (p *Point) scaleWords(number, v Value) string {
 	}
 	if result == "" {
 		result = v.cause.Words()
+	}
+	if s.Curved() {
+		kind := "table"
+		if s.curve.root {
+			kind = "square root"
+		}
+		return kind + "   = " + result
 	}
 	if a, b, c, d, ok := s.Span(); ok {
 		difference := func(x, y *big.Rat) string { return ratText(new(big.Rat).Sub(x, y)) }

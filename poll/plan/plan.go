@@ -97,8 +97,8 @@ func For(l *line.Line, learnt *Learnt) Plan {
 	var p Plan
 	for i := range l.Stations {
 		s := &l.Stations[i]
-		for _, group := range groups(l, s) {
-			p.Requests = grow(p.Requests, l, s, group, learnt)
+		for _, group := range groups(s) {
+			p.Requests = grow(p.Requests, s, group, learnt)
 		}
 	}
 	for i := range p.Requests {
@@ -117,12 +117,12 @@ type group struct {
 }
 
 // groups sorts a station's points by table, period and address.
-func groups(l *line.Line, s *line.Station) []group {
+func groups(s *line.Station) []group {
 	var out []group
 	at := map[[2]int64]int{}
 	for i := range s.Map.Points {
 		p := &s.Map.Points[i]
-		every := Period(l, s, p)
+		every := Period(s, p)
 		key := [2]int64{int64(p.Table), int64(every)}
 		n, ok := at[key]
 		if !ok {
@@ -142,16 +142,13 @@ func groups(l *line.Line, s *line.Station) []group {
 	return out
 }
 
-// Period is how often a point is read: its own 'every', else its station's,
-// else the line's.
-func Period(l *line.Line, s *line.Station, p *regmap.Point) time.Duration {
-	switch {
-	case p.Every > 0:
+// Period is how often a point is read: its own 'every', else its station's; 0
+// is without pause.
+func Period(s *line.Station, p *regmap.Point) time.Duration {
+	if p.Every > 0 {
 		return p.Every
-	case s.Every > 0:
-		return s.Every
 	}
-	return l.Every
+	return s.Every
 }
 
 // Alone is the request for one point by itself.
@@ -160,7 +157,7 @@ func Alone(s *line.Station, p *regmap.Point) *Request {
 }
 
 // grow appends the requests of one group.
-func grow(out []Request, l *line.Line, s *line.Station, g group, learnt *Learnt) []Request {
+func grow(out []Request, s *line.Station, g group, learnt *Learnt) []Request {
 	layout, most := s.Map.Layout(), s.Map.Layout().MostRead(g.table)
 	fresh := true
 	for _, p := range g.points {
