@@ -16,7 +16,7 @@ func Read(x *Exchange, p *regmap.Point) Reading {
 	r := Reading{Time: x.Done, Unit: x.Unit, Point: p, From: x}
 	if x.Answered() {
 		if raw, ok := p.Raw(x); ok {
-			r.Raw, r.Value = raw, p.ValueOf(raw)
+			r.Raw, r.Value = raw, p.Value(x)
 			r.Reason = reason(p, r.Value, raw)
 			return r
 		}
@@ -113,6 +113,10 @@ func (r Reading) Chain() Chain {
 	c.From, c.To = r.bytes()
 	c.Registers = r.Point.Span().String() + "  " + rawWords(r.Point.Table, r.Raw)
 	c.Steps = r.Point.Steps(r.Raw, r.Value)
+	if fixed, cause := r.Point.Fixed(x); cause == regmap.NoCause && fixed != r.Point {
+		c.Steps = fixed.Steps(r.Raw, r.Value)
+		c.Registers += "; exponent " + r.Point.Exponent.Span.String()
+	}
 	c.Shown = strings.TrimSpace(r.Point.Shown(r.Value) + " " + r.Point.Units)
 	return c
 }

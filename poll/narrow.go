@@ -22,17 +22,16 @@ func (p *Poller) narrow(ctx context.Context, r plan.Request) int {
 func (p *Poller) halve(ctx context.Context, r plan.Request) int {
 	exchanges, before := 0, len(p.holes)
 	whole := true
-	middle := len(r.Points) / 2
-	for _, points := range [][]*regmap.Point{r.Points[:middle], r.Points[middle:]} {
-		half := r
-		half.Points, half.Span = points, cover(points)
-		x, ok := p.ask(ctx, r.Station, half.Frame())
+	middle := len(r.Items) / 2
+	for _, items := range [][]plan.Item{r.Items[:middle], r.Items[middle:]} {
+		half := r.With(items)
+		x, ok := p.ask(ctx, &half)
 		if !ok {
 			return exchanges
 		}
 		exchanges++
 		switch {
-		case refused(x) && len(points) > 1:
+		case refused(x) && len(items) > 1:
 			whole = false
 			exchanges += p.halve(ctx, half)
 			continue
@@ -41,27 +40,20 @@ func (p *Poller) halve(ctx context.Context, r plan.Request) int {
 		case !x.Answered():
 			whole = false
 		}
-		p.deliver(r.Station, points, x)
+		p.deliver(r.Station, half.Points(), x)
 	}
 	if whole && len(p.holes) == before {
-		p.learnt.Cut(r.Station.Unit, r.Span.Table, r.Points[middle].Address)
+		p.learnt.Cut(r.Station.Unit, r.Span.Table, r.Items[middle].Span.First)
 	}
 	return exchanges
 }
 
-// cover is the span from the first point to the farthest end.
-func cover(points []*regmap.Point) regmap.Span {
-	s := points[0].Span()
-	for _, p := range points {
-		s.Count = max(s.End(), p.Span().End()) - int(s.First)
-	}
-	return s
-}
-
-// remember notes a point that its station refused on its own.
+// remember notes the points of an item that its station refused on its own.
 func (p *Poller) remember(r plan.Request, x *decode.Exchange) {
-	p.learnt.Refuse(r.Station.Unit, r.Points[0])
-	p.holes = append(p.holes, hole{station: r.Station, point: r.Points[0], refused: x, again: p.Clock().Steady + askAgain})
+	for _, point := range r.Points() {
+		p.learnt.Refuse(r.Station.Unit, point)
+		p.holes = append(p.holes, hole{station: r.Station, point: point, refused: x, again: p.Clock().Steady + askAgain})
+	}
 	p.plan = plan.For(p.Line, &p.learnt)
 }
 
@@ -76,7 +68,7 @@ func (p *Poller) askHoles(ctx context.Context, wanted []plan.Request) (exchanges
 			kept = append(kept, h)
 			continue
 		case now >= h.again && ctx.Err() == nil:
-			x, ok := p.ask(ctx, h.station, plan.Alone(h.station, h.point).Frame())
+			x, ok := p.ask(ctx, plan.Alone(h.station, h.point))
 			if !ok {
 				kept = append(kept, h)
 				continue

@@ -34,6 +34,7 @@ type Poller struct {
 	learnt plan.Learnt
 	due    map[key]time.Duration // on the steady clock: when the points of a period are wanted again
 	last   map[seat]decode.Reading
+	life   map[seat]life // of points that must change
 	holes  []hole
 	cycle  uint64
 
@@ -67,7 +68,7 @@ const askAgain = time.Minute
 
 // New makes a poller for a line.
 func New(c Config) *Poller {
-	p := &Poller{Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}}
+	p := &Poller{Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}}
 	p.plan = plan.For(c.Line, &p.learnt)
 	return p
 }
@@ -184,17 +185,17 @@ func (p *Poller) wanted(now time.Duration) []plan.Request {
 // fetch asks one request and gives its readings on; a refused block is
 // narrowed down at once. It says how many exchanges it took.
 func (p *Poller) fetch(ctx context.Context, r plan.Request) int {
-	x, ok := p.ask(ctx, r.Station, r.Frame())
+	x, ok := p.ask(ctx, &r)
 	if !ok {
 		return 0
 	}
-	if refused(x) && len(r.Points) > 1 {
+	if refused(x) && len(r.Items) > 1 {
 		return 1 + p.narrow(ctx, r)
 	}
 	if refused(x) {
 		p.remember(r, x)
 	}
-	p.deliver(r.Station, r.Points, x)
+	p.deliver(r.Station, r.Points(), x)
 	return 1
 }
 
@@ -205,10 +206,14 @@ func refused(x *decode.Exchange) bool {
 	return x.Cause == regmap.Excepted && (e == frame.IllegalDataAddress || e == frame.IllegalDataValue)
 }
 
-// ask makes an exchange and gives it on.
-func (p *Poller) ask(ctx context.Context, s *line.Station, q frame.Request) (*decode.Exchange, bool) {
+// ask makes the exchange of a request and gives it on.
+func (p *Poller) ask(ctx context.Context, r *plan.Request) (*decode.Exchange, bool) {
 	defer p.settleDoubts()
-	x, err := p.Link.Ask(ctx, s.Unit, q, link.With(s.Timing))
+	opts := []link.Option{link.With(r.Station.Timing)}
+	if r.Once() {
+		opts = append(opts, link.Once())
+	}
+	x, err := p.Link.Ask(ctx, r.Station.Unit, r.Frame(), opts...)
 	if err != nil || ctx.Err() != nil && x.Cause == regmap.Interrupted {
 		return nil, false
 	}
@@ -223,6 +228,7 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 		r := decode.Read(x, point)
 		r.Cycle, r.Station = p.cycle, s.Name
 		at := seat{s.Unit, point}
+		p.judgeLife(at, &r)
 		if before, ok := p.last[at]; ok {
 			r.Last, r.LastAt = before.Last, before.LastAt
 			if before.Value.Quality() != regmap.Bad {

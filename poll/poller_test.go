@@ -24,6 +24,7 @@ type device struct {
 	most    int // most registers a read may ask for; more is exception 03
 	silent  bool
 	takes   time.Duration
+	add     int // to every register
 	asked   []regmap.Span
 	number  uint64
 }
@@ -52,7 +53,8 @@ func (d *device) Ask(ctx context.Context, u regmap.Unit, q frame.Request, _ ...l
 				x.Cause, x.Response = regmap.Excepted, frame.Except(q.Function, frame.IllegalDataAddress)
 				return x, nil
 			}
-			pdu = append(pdu, byte((a+1000)>>8), byte(a+1000))
+			v := a + 1000 + d.add
+			pdu = append(pdu, byte(v>>8), byte(v))
 		}
 		r, err := frame.Match(q, pdu)
 		if err != nil {

@@ -65,7 +65,7 @@ func runPlan(out io.Writer, lines []*line.Line, asJSON bool) error {
 		for _, r := range p.Requests {
 			q := planRequest{Line: l.Name, Unit: int(r.Station.Unit), Function: int(r.Frame().Function),
 				Address: int(r.Span.First), Quantity: r.Span.Count, Seconds: r.Cost.Seconds()}
-			for _, point := range r.Points {
+			for _, point := range r.Points() {
 				q.Points = append(q.Points, point.Name)
 			}
 			document.Requests = append(document.Requests, q)
@@ -129,7 +129,7 @@ func tryWords(n int) string {
 // pointList names the first points of a request.
 func pointList(r plan.Request, most int) string {
 	var names []string
-	for i, p := range r.Points {
+	for i, p := range r.Points() {
 		if i == most {
 			return strings.Join(names, ", ") + " ..."
 		}

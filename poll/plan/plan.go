@@ -15,13 +15,47 @@ import (
 	"plumbline/regmap/line"
 )
 
-// A Request is one read of the plan with the points it fetches.
+// An Item is what one request must fetch as a whole: a point with its exponent
+// register, or the points of one 'together'.
+type Item struct {
+	Span   regmap.Span
+	Points []*regmap.Point // whole words in order of address; their named bits come along
+	Alone  bool            // changes by being read: no other item in its request, never repeated
+}
+
+// A Request is one read of the plan with the items it fetches.
 type Request struct {
 	Station *line.Station
 	Span    regmap.Span
-	Points  []*regmap.Point // whole words in order of address; their named bits come along
-	Every   time.Duration   // 0: without pause
-	Cost    time.Duration   // line time
+	Items   []Item        // in order of address
+	Every   time.Duration // 0: without pause
+	Cost    time.Duration // line time
+}
+
+// Points lists the points of all items.
+func (r *Request) Points() (out []*regmap.Point) {
+	for _, item := range r.Items {
+		out = append(out, item.Points...)
+	}
+	return out
+}
+
+// Once says whether the request must not be repeated.
+func (r *Request) Once() bool { return r.Items[0].Alone }
+
+// With is the same request for some of its items only.
+func (r Request) With(items []Item) Request {
+	r.Items, r.Span = items, cover(items)
+	return r
+}
+
+// cover is the span from the first item to the farthest end.
+func cover(items []Item) regmap.Span {
+	s := items[0].Span
+	for _, i := range items {
+		s.Count = max(s.End(), i.Span.End()) - int(s.First)
+	}
+	return s
 }
 
 // Frame is the request as a PDU value.
@@ -90,14 +124,13 @@ func (l *Learnt) across(u regmap.Unit, s regmap.Span, at regmap.Address) bool {
 }
 
 // For is the plan of a whole line: for each station, table and period the
-// points in order of address, each request grown as far as limits, gap, holes
-// and what was learnt allow. every is the period of points and stations that
-// name none.
+// items in order of address, each request grown as far as limits, gap, holes
+// and what was learnt allow.
 func For(l *line.Line, learnt *Learnt) Plan {
 	var p Plan
 	for i := range l.Stations {
 		s := &l.Stations[i]
-		for _, group := range groups(s) {
+		for _, group := range groups(s, learnt) {
 			p.Requests = grow(p.Requests, s, group, learnt)
 		}
 	}
@@ -109,35 +142,73 @@ func For(l *line.Line, learnt *Learnt) Plan {
 	return p
 }
 
-// group is the points of one table that are read with one period.
+// group is the items of one table that are read with one period.
 type group struct {
-	table  regmap.Table
-	every  time.Duration
-	points []*regmap.Point
+	table regmap.Table
+	every time.Duration
+	items []Item
 }
 
-// groups sorts a station's points by table, period and address.
-func groups(s *line.Station) []group {
+// groups sorts a station's points by table, period and address into items. A
+// refused point is left out, and with it an item ends.
+func groups(s *line.Station, learnt *Learnt) []group {
+	type key struct {
+		table regmap.Table
+		every time.Duration
+	}
 	var out []group
-	at := map[[2]int64]int{}
+	at := map[key]int{}
+	together := map[string]*Item{}
 	for i := range s.Map.Points {
 		p := &s.Map.Points[i]
-		every := Period(s, p)
-		key := [2]int64{int64(p.Table), int64(every)}
-		n, ok := at[key]
+		if p.Table == 0 || learnt.refused[refusal{s.Unit, p}] {
+			continue // worked out of others, or not there
+		}
+		if item := together[p.Together]; p.Together != "" && item != nil {
+			item.join(p)
+			continue
+		}
+		k := key{p.Table, Period(s, p)}
+		n, ok := at[k]
 		if !ok {
 			n = len(out)
-			at[key] = n
-			out = append(out, group{table: p.Table, every: every})
+			at[k] = n
+			out = append(out, group{table: p.Table, every: k.every})
 		}
-		out[n].points = append(out[n].points, p)
+		item := Item{Span: p.Needs(), Points: []*regmap.Point{p}, Alone: p.OnRead}
+		out[n].items = append(out[n].items, item)
+		if p.Together != "" {
+			together[p.Together] = &item
+		}
 	}
-	for _, g := range out {
-		sort.SliceStable(g.points, func(i, j int) bool { return g.points[i].Address < g.points[j].Address })
+	return settle(out, together)
+}
+
+// join takes one more point into an item.
+func (i *Item) join(p *regmap.Point) {
+	s := p.Needs()
+	first, end := min(i.Span.First, s.First), max(i.Span.End(), s.End())
+	i.Span.First, i.Span.Count = first, end-int(first)
+	i.Points = append(i.Points, p)
+}
+
+// settle puts the joined items in place and everything in order of address.
+func settle(out []group, together map[string]*Item) []group {
+	for n := range out {
+		for i, item := range out[n].items {
+			if whole := together[item.Points[0].Together]; whole != nil {
+				out[n].items[i] = *whole
+			}
+		}
+		items := out[n].items
+		for _, item := range items {
+			sort.SliceStable(item.Points, func(i, j int) bool { return item.Points[i].Address < item.Points[j].Address })
+		}
+		sort.SliceStable(items, func(i, j int) bool { return items[i].Span.First < items[j].Span.First })
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		a, b := out[i], out[j]
-		return a.table < b.table || a.table == b.table && a.points[0].Address < b.points[0].Address
+		return a.table < b.table || a.table == b.table && a.items[0].Span.First < b.items[0].Span.First
 	})
 	return out
 }
@@ -153,30 +224,47 @@ func Period(s *line.Station, p *regmap.Point) time.Duration {
 
 // Alone is the request for one point by itself.
 func Alone(s *line.Station, p *regmap.Point) *Request {
-	return &Request{Station: s, Span: p.Span(), Points: []*regmap.Point{p}}
+	return &Request{Station: s, Span: p.Needs(), Items: []Item{{Span: p.Needs(), Points: []*regmap.Point{p}, Alone: p.OnRead}}}
 }
 
-// grow appends the requests of one group.
+// grow appends the requests of one group. No request reads over a refused
+// point or over one that changes by being read.
 func grow(out []Request, s *line.Station, g group, learnt *Learnt) []Request {
-	layout, most := s.Map.Layout(), s.Map.Layout().MostRead(g.table)
-	fresh := true
-	for _, p := range g.points {
-		if learnt.refused[refusal{s.Unit, p}] {
-			fresh = true // the next point begins a request of its own
-			continue
-		}
-		if !fresh {
+	layout := s.Map.Layout()
+	avoid := avoided(s, g.table, learnt)
+	for i, item := range g.items {
+		if i > 0 && !item.Alone {
 			r := &out[len(out)-1]
-			end := max(r.Span.End(), p.Span().End())
-			if end-int(r.Span.First) <= most && layout.Bridges(g.table, r.Span.End(), int(p.Address)) &&
-				!learnt.across(s.Unit, r.Span, p.Address) {
-				r.Span.Count = end - int(r.Span.First)
-				r.Points = append(r.Points, p)
+			whole := cover([]Item{{Span: r.Span}, item})
+			fits := whole.Count <= layout.MostRead(g.table) && !r.Once() &&
+				layout.Bridges(g.table, r.Span.End(), int(item.Span.First)) && !learnt.across(s.Unit, r.Span, item.Span.First)
+			if fits && !touches(avoid, whole) {
+				r.Span = whole
+				r.Items = append(r.Items, item)
 				continue
 			}
 		}
-		out = append(out, Request{Station: s, Span: p.Span(), Points: []*regmap.Point{p}, Every: g.every})
-		fresh = false
+		out = append(out, Request{Station: s, Span: item.Span, Items: []Item{item}, Every: g.every})
 	}
 	return out
+}
+
+// avoided lists the points of a table that no other's request may touch.
+func avoided(s *line.Station, t regmap.Table, learnt *Learnt) (out []regmap.Span) {
+	for i := range s.Map.Points {
+		p := &s.Map.Points[i]
+		if p.Table == t && (p.OnRead || learnt.refused[refusal{s.Unit, p}]) {
+			out = append(out, p.Span())
+		}
+	}
+	return out
+}
+
+func touches(spans []regmap.Span, s regmap.Span) bool {
+	for _, o := range spans {
+		if o.Overlaps(s) {
+			return true
+		}
+	}
+	return false
 }

@@ -49,6 +49,10 @@ func TestRequestsGrowWithinLimits(t *testing.T) {
 		{"overlay inside", "points: {a: {holding-register: 0, type: uint64}, b: {holding-register: 1, type: uint16, overlay: true}}", "holding-register 0+4"},
 		{"periods apart", "points: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: uint16, every: 10s}}", "holding-register 0+1, holding-register 1+1"},
 		{"end of the table", "points: {a: {holding-register: 65535, type: uint16}, b: {holding-register: 65534, type: uint16}}", "holding-register 65534+2"},
+		{"together", "limits: {gap: 9}\npoints: {a: {holding-register: 5, type: uint16, together: x}, b: {holding-register: 0, type: uint16}, c: {holding-register: 2, type: uint16, together: x}, d: {holding-register: 9, type: uint16}}", "holding-register 0+10"},
+		{"together is not split", "limits: {registers: 4, gap: 2}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 2, type: uint16, together: x}, c: {holding-register: 4, type: uint16, together: x}}", "holding-register 0+1, holding-register 2+3"},
+		{"exponent with its point", "limits: {registers: 3, gap: 2}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: int16, scale: {exponent: {holding-register: 3}}}}", "holding-register 0+1, holding-register 1+3"},
+		{"changes by being read", "limits: {gap: 9}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: uint16, changes-on-read: true}, c: {holding-register: 2, type: uint16}}", "holding-register 0+1, holding-register 1+1, holding-register 2+1"},
 		{"bits", "limits: {coils: 3, gap: 1}\npoints: {a: {coil: 0}, b: {coil: 2}, c: {coil: 3}}", "coil 0+3, coil 3+1"},
 	} {
 		if got := strings.Join(shape(For(onLine(loadMap(t, v.text), tcp), new(Learnt))), ", "); got != v.want {
@@ -137,7 +141,7 @@ func TestEveryPointOnceWithinLimits(t *testing.T) {
 				t.Fatalf("%v breaks a limit", r.Span)
 			}
 			end := int(r.Span.First)
-			for _, point := range r.Points {
+			for _, point := range r.Points() {
 				seen[point.Name]++
 				if int(point.Address)-end > gap || int(point.Address) < int(r.Span.First) || point.Span().End() > r.Span.End() {
 					t.Fatalf("%s at %v in %v", point.Name, point.Span(), r.Span)
