@@ -78,6 +78,9 @@ func (d *mapDraft) checkTogether(points []*pointDraft) {
 	sets := map[string][]*pointDraft{}
 	var order []string
 	for _, p := range points {
+		if p.Derived() {
+			continue
+		}
 		spans = append(spans, p.Span())
 		if p.Exponent != nil {
 			spans = append(spans, p.Exponent.Span)
@@ -154,6 +157,13 @@ func checkReferences(points []*pointDraft) {
 
 // checkConditions looks up the points that a point's writing names.
 func checkConditions(p *pointDraft, names map[string]bool) {
+	if p.Derived() {
+		for _, input := range p.Formula.Inputs() {
+			if !names[input] {
+				unknownPoint(p.derive, input, names)
+			}
+		}
+	}
 	if p.Write == nil {
 		return
 	}

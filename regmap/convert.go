@@ -14,6 +14,9 @@ func (p *Point) Raw(c Contents) (raw []uint16, ok bool) {
 // Value is what the contents mean, with quality and cause. Contents that are
 // not there give bad, 'never read'.
 func (p *Point) Value(c Contents) Value {
+	if p.Derived() {
+		return p.Combine(func(q *Point) Value { return q.Value(c) })
+	}
 	var buf [4]uint16
 	raw, ok := c.AppendRaw(buf[:0], p.Span())
 	if !ok {
@@ -27,6 +30,41 @@ func (p *Point) Value(c Contents) Value {
 		return BadValue(cause)
 	}
 	return fixed.ValueOf(raw)
+}
+
+// Combine works a derived point out of the values of its inputs. Its quality is
+// the worst of theirs; a division by zero is bad.
+func (p *Point) Combine(value func(*Point) Value) Value {
+	numbers := make(map[string]float64, len(p.inputs))
+	quality, cause := Good, NoCause
+	for _, q := range p.inputs {
+		v := value(q)
+		if v.Quality() < quality {
+			quality, cause = v.Quality(), v.Cause()
+		}
+		f, ok := v.Float()
+		if on, isBool := v.Bool(); isBool && on {
+			f, ok = 1, true
+		} else if isBool {
+			f, ok = 0, true
+		}
+		if !ok && quality != Bad {
+			quality, cause = Bad, NotANumber
+		}
+		numbers[q.Name] = f
+	}
+	if quality == Bad {
+		return BadValue(cause)
+	}
+	f, err := p.Formula.Value(func(name string) float64 { return numbers[name] })
+	if err != nil {
+		return BadValue(Internal)
+	}
+	v := FloatValue(f)
+	if quality == Uncertain {
+		v = v.Doubt(cause)
+	}
+	return v
 }
 
 // Exponents of a scale. Source: SunSpec model schema, sunssf (-10 to 10; 8000

@@ -196,4 +196,5 @@ func (d *mapDraft) readPoints(root doc.Node) {
 		checkConditions(p, names)
 	}
 	d.checkTogether(drafts)
+	checkCircles(drafts)
 }

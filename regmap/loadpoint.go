@@ -29,6 +29,7 @@ type pointDraft struct {
 	values    doc.Node
 	absent    doc.Node
 	write     doc.Node
+	derive    doc.Node
 }
 
 var pointTable = doc.NewTable(pointFields()...)
@@ -66,6 +67,7 @@ func pointFields() []doc.Field[pointDraft] {
 		doc.Integer("decimals", "digits shown after the point", 0, 9, func(p *draft) *int { return &p.Decimals }),
 		keep("values", "names for numbers", doc.Shape{Kind: doc.KeyBlock, Rest: &doc.Shape{Kind: doc.AnyText}}, func(p *draft) *doc.Node { return &p.values }),
 		keep("absent", "contents by which the device says 'no value'", doc.Shape{Kind: doc.ListOf, Item: &doc.Shape{Kind: doc.WholeNumber}}, func(p *draft) *doc.Node { return &p.absent }),
+		keep("derive", "worked out of other points: p(\"inflow\") - p(\"outflow\")", doc.Shape{Kind: doc.AnyText}, func(p *draft) *doc.Node { return &p.derive }),
 		keep("write", "the point may be written, within these limits", writeTable.Shape(), func(p *draft) *doc.Node { return &p.write }),
 		doc.Flag("counter", "counts up and rolls over", func(p *draft) *bool { return &p.Counter }),
 		doc.Flag("overlay", "may lie over other points", func(p *draft) *bool { return &p.Overlay }),
@@ -129,8 +131,10 @@ func (d *mapDraft) readPoint(n doc.Node) (p *pointDraft, ok bool) {
 	switch {
 	case !n.IsMapping():
 		return nil, false
+	case p.derive.Present():
+		return p, p.settleDerived()
 	case len(p.places) == 0:
-		n.Fault("nothing says where it lies").Hint = "give one of " + tableList() + " or reference"
+		n.Fault("nothing says where it lies").Hint = "give one of " + tableList() + ", reference or derive"
 		return nil, false
 	case len(p.places) > 1:
 		p.places[1].KeyFault("%s is given beside %s", p.places[1].Name(), p.places[0].Name()).Hint = "exactly one says where the point lies"

@@ -59,6 +59,13 @@ func (m *Map) finish(limits Limits, holes []Span) {
 		m.index[p.Name] = p
 	}
 	for i := range m.Points {
+		p := &m.Points[i]
+		if p.Derived() {
+			for _, name := range p.Formula.Inputs() {
+				p.inputs = append(p.inputs, m.index[name])
+			}
+			continue
+		}
 		spans = append(spans, m.Points[i].Span())
 		if e := m.Points[i].Exponent; e != nil {
 			spans = append(spans, e.Span)

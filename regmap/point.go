@@ -4,6 +4,7 @@ import (
 	"math/big"
 	"time"
 
+	"plumbline/regmap/derive"
 	"plumbline/regmap/doc"
 )
 
@@ -28,8 +29,10 @@ type Point struct {
 	Fields  []Point
 
 	Scale    Scale
-	Exponent *Exponent // the register of its power of ten; nil: none
-	Signal   bool      // the raw span is 4 to 20 mA
+	Exponent *Exponent       // the register of its power of ten; nil: none
+	Formula  *derive.Formula // worked out of other points; nil: read from registers
+	inputs   []*Point        // of Formula, in its order
+	Signal   bool            // the raw span is 4 to 20 mA
 	Units    string
 	Decimals int // digits shown after the point; -1: what the scale resolves
 	Values   []Named
@@ -115,6 +118,13 @@ func (p *Point) Needs() Span {
 	}
 	return s
 }
+
+// Derived says whether the point is worked out of others and has no registers
+// of its own: no table, and a count of 0.
+func (p *Point) Derived() bool { return p.Formula != nil }
+
+// Inputs are the points that a derived point is worked out of.
+func (p *Point) Inputs() []*Point { return p.inputs }
 
 // Writable says whether the map allows writing the point.
 func (p *Point) Writable() bool { return p.Write != nil }

@@ -1,6 +1,10 @@
 package frame
 
-import "encoding/json"
+import (
+	"encoding/json"
+
+	"plumbline/regmap"
+)
 
 // An Entry is one named thing that a PDU says. Value is an int, a string, a
 // []int, an Entries, or a list of one of the last two.
@@ -53,9 +57,9 @@ func (q Request) Decoded() Entries {
 	case ReadCoils, ReadDiscreteInputs, ReadHoldingRegisters, ReadInputRegisters:
 		return span(es, int(q.Address), q.Quantity)
 	case WriteSingleCoil:
-		return es.with("address", int(q.Address)).with("value_word", int(q.Value))
+		return item(es, q.Address).with("value_word", int(q.Value))
 	case WriteSingleRegister:
-		return es.with("address", int(q.Address)).with("value", int(q.Value))
+		return item(es, q.Address).with("value", int(q.Value))
 	case Diagnostics:
 		return es.with("sub_function", int(q.SubFunction)).with("request_data", dataWords(q.Data))
 	case WriteMultipleCoils:
@@ -69,7 +73,7 @@ func (q Request) Decoded() Entries {
 	case WriteFileRecord:
 		return fileWritten(q.Data)
 	case MaskWriteRegister:
-		return es.with("address", int(q.Address)).with("and_mask", int(q.And)).with("or_mask", int(q.Or))
+		return item(es, q.Address).with("and_mask", int(q.And)).with("or_mask", int(q.Or))
 	case ReadWriteMultipleRegisters:
 		es = es.with("read_start", int(q.Address)).with("read_quantity", q.Quantity)
 		es = es.with("write_start", int(q.WriteAddress)).with("write_quantity", q.WriteQuantity)
@@ -103,17 +107,17 @@ func (r Response) Decoded(asked *Request) Entries {
 	case ReadHoldingRegisters, ReadInputRegisters, ReadWriteMultipleRegisters:
 		return es.with("byte_count", len(r.Data)).with("registers", ints(appendWords(nil, r.Data)))
 	case WriteSingleCoil:
-		return es.with("address", int(r.Address)).with("value_word", int(r.Value))
+		return item(es, r.Address).with("value_word", int(r.Value))
 	case WriteSingleRegister:
-		return es.with("address", int(r.Address)).with("value", int(r.Value))
+		return item(es, r.Address).with("value", int(r.Value))
 	case WriteMultipleCoils, WriteMultipleRegisters:
 		return span(es, int(r.Address), r.Quantity)
 	case MaskWriteRegister:
-		return es.with("address", int(r.Address)).with("and_mask", int(r.And)).with("or_mask", int(r.Or))
+		return item(es, r.Address).with("and_mask", int(r.And)).with("or_mask", int(r.Or))
 	case ReadExceptionStatus:
 		return es.with("output_data", int(r.Value)).with("outputs_lowest_first", bits([]byte{byte(r.Value)}, 8))
 	case Diagnostics:
-		return es.with("sub_function", int(r.SubFunction)).with("response_data", dataWords(r.Data))
+		return es.with("sub_function", int(r.SubFunction))
 	case GetCommEventCounter:
 		return es.with("status", int(r.Status)).with("event_count", int(r.EventCount))
 	case GetCommEventLog:
@@ -158,7 +162,7 @@ func (r Response) decodedIdentity() Entries {
 		}
 		return es.with("objects", objects)
 	case r.MEI != 0:
-		return es.with("mei_type", int(r.MEI)).with("response_data", ints(r.Data))
+		return es.with("mei_type", int(r.MEI)).with("data", ints(r.Data))
 	}
 	return es
 }
@@ -213,4 +217,10 @@ func bits(data []byte, n int) []int {
 		}
 	}
 	return out
+}
+
+// item is one item's address and its number, which counts from 1.
+// Source: V1.1b3 4.4.
+func item(es Entries, a regmap.Address) Entries {
+	return es.with("address", int(a)).with("number", int(a)+1)
 }

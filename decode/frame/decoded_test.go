@@ -12,7 +12,7 @@ import (
 // What each direction of a function can say of the vector's decoded block.
 // Keys that need more than the one frame (first_number, state, current ...) and
 // the file's remarks are for neither.
-var notOfOneFrame = []string{"first_number", "numbers_on", "number", "state", "response_is_echo", "response_rule",
+var notOfOneFrame = []string{"first_number", "numbers_on", "state", "response_is_echo", "response_data", "response_rule",
 	"current", "result", "malformed", "why", "register_number"}
 
 // Keys by direction; a key of neither list may come from either.
@@ -25,7 +25,7 @@ var (
 	}
 	onlyResponse = map[uint8][]string{
 		1: {"byte_count", "bits"}, 2: {"byte_count", "bits"}, 3: {"byte_count", "registers"}, 4: {"byte_count", "registers"},
-		7: {"output_data", "outputs_lowest_first"}, 8: {"response_data"}, 11: {"status", "event_count"},
+		7: {"output_data", "outputs_lowest_first"}, 11: {"status", "event_count"},
 		12: {"byte_count", "status", "event_count", "message_count", "events"},
 		17: {"byte_count", "server_id", "run_indicator", "additional_data"}, 20: {"data_length", "group_registers"},
 		23: {"byte_count", "registers"}, 24: {"byte_count", "fifo_count", "registers"},
@@ -117,7 +117,7 @@ func TestDecodedDetails(t *testing.T) {
 		json string
 	}{
 		{Request{Function: EncapsulatedInterface, MEI: MEICANopen, Data: []byte{1, 2}}.Decoded(), `{"mei_type":13,"request_data":[1,2]}`},
-		{Response{Function: EncapsulatedInterface, MEI: MEICANopen, Data: []byte{3}}.Decoded(nil), `{"mei_type":13,"response_data":[3]}`},
+		{Response{Function: EncapsulatedInterface, MEI: MEICANopen, Data: []byte{3}}.Decoded(nil), `{"mei_type":13,"data":[3]}`},
 		// 11 without a run indicator to be found: all of it may be the identifier.
 		{Response{Function: ReportServerID, Data: []byte{1, 2}}.Decoded(nil), `{"byte_count":2,"server_id":[1,2]}`},
 		{Response{Function: ReportServerID, Data: []byte{1, 2, 0, 9}}.Decoded(nil),
