@@ -104,6 +104,10 @@ func (r Reading) Chain() Chain {
 	if x == nil {
 		return Chain{}
 	}
+	if r.Point.Derived() {
+		return Chain{Steps: regmap.Steps{Number: "worked out of " + r.Point.Formula.String()},
+			Shown: strings.TrimSpace(r.Point.Shown(r.Value) + " " + r.Point.Units)}
+	}
 	c := Chain{Sent: x.Sent, Received: x.Received, Latency: x.Done.Sub(x.Left)}
 	c.SentWords = RequestWords(x.Unit, x.Request)
 	c.Verdict = r.verdict()

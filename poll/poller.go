@@ -152,6 +152,7 @@ func (p *Poller) pass(ctx context.Context, skipped int) bool {
 		exchanges += p.fetch(ctx, r)
 	}
 	exchanges += p.askHoles(ctx, wanted)
+	p.deliverDerived()
 	if ctx.Err() != nil {
 		return false
 	}

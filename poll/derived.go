@@ -1,0 +1,69 @@
+package poll
+
+import (
+	"plumbline/decode"
+	"plumbline/regmap"
+	"plumbline/regmap/line"
+)
+
+// deliverDerived works out the derived points whose inputs were read in this
+// cycle, from the latest reading of each input, and gives them on.
+func (p *Poller) deliverDerived() {
+	for i := range p.Line.Stations {
+		s := &p.Line.Stations[i]
+		var readings []decode.Reading
+		for j := range s.Map.Points {
+			if point := &s.Map.Points[j]; point.Derived() {
+				if r, ok := p.derive(s, point); ok {
+					readings = append(readings, r)
+				}
+			}
+		}
+		if len(readings) > 0 {
+			p.Sink(decode.Event{At: p.Clock(), Readings: readings})
+		}
+	}
+}
+
+// derive works one derived point out; ok is false when none of its inputs was
+// read in this cycle. It rests on the exchange of the input read last.
+func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading, ok bool) {
+	at := seat{s.Unit, point}
+	r = decode.Reading{Cycle: p.cycle, Unit: s.Unit, Station: s.Name, Point: point}
+	fresh := false
+	var worst decode.Reading
+	r.Value = point.Combine(func(input *regmap.Point) regmap.Value {
+		in, known := p.last[seat{s.Unit, input}]
+		if input.Derived() && (!known || in.Cycle != p.cycle) {
+			if again, ok := p.derive(s, input); ok {
+				in = again
+			}
+		}
+		fresh = fresh || in.Cycle == p.cycle
+		if in.From != nil && (r.From == nil || in.Time.Steady >= r.Time.Steady) {
+			r.From, r.Time = in.From, in.Time
+		}
+		if in.Value.Quality() < worst.Value.Quality() || worst.Point == nil {
+			worst = in
+		}
+		return in.Value
+	})
+	if !fresh {
+		return decode.Reading{}, false
+	}
+	switch {
+	case r.Value.Quality() == regmap.Good:
+	case worst.Point != nil && worst.Value.Quality() != regmap.Good:
+		r.Reason = worst.Point.Name + ": " + worst.Reason
+	default:
+		r.Reason = r.Value.Cause().Words()
+	}
+	if before, ok := p.last[at]; ok {
+		r.Last, r.LastAt = before.Last, before.LastAt
+		if before.Value.Quality() != regmap.Bad {
+			r.Last, r.LastAt = before.Value, before.Time
+		}
+	}
+	p.last[at] = r
+	return r, true
+}
