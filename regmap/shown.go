@@ -181,3 +181,41 @@ func ratText(r *big.Rat) string {
 	}
 	return r.RatString()
 }
+
+// Words is the scale as a map file would say it; "" for one that changes
+// nothing. e is the exponent register that goes with it, or nil.
+func (s Scale) Words(e *Exponent) string {
+	var out string
+	switch {
+	case s.curve != nil && !s.curve.root:
+		var rows []string
+		for i := range s.curve.raw {
+			rows = append(rows, fmt.Sprintf("[%s, %s]", ratText(s.curve.raw[i]), ratText(s.curve.value[i])))
+		}
+		out = "table " + strings.Join(rows, " ")
+	case s.span != nil:
+		out = fmt.Sprintf("raw %s..%s to %s..%s", ratText(s.span.rawA), ratText(s.span.rawB), ratText(s.span.valueA), ratText(s.span.valueB))
+		if s.curve != nil {
+			out = "square root, " + out
+			if c := s.curve.cutoff; c != nil {
+				out += ", cut-off " + ratText(new(big.Rat).Mul(c, big.NewRat(100, 1))) + " %"
+			}
+		}
+	case s.line != nil:
+		out = "times " + ratText(s.line.times)
+		if s.line.plus.Sign() != 0 {
+			out += " plus " + ratText(s.line.plus)
+		}
+	}
+	if s.clamp {
+		out += ", clamped"
+	}
+	if e != nil {
+		out = strings.TrimPrefix(out+", power of ten in "+e.Span.String(), ", ")
+	}
+	return out
+}
+
+// Digits writes a rational as decimal digits where it ends, else as a
+// fraction.
+func Digits(r *big.Rat) string { return ratText(r) }

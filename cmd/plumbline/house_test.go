@@ -23,6 +23,7 @@ var rooms = map[string][]string{
 	"regmap/alarm":  {},
 	"regmap/paper":  {},
 	"regmap":        {"regmap/doc", "regmap/derive"},
+	"regmap/sheet":  {"regmap", "regmap/doc", "regmap/line", "regmap/paper", "regmap/ucum"},
 	"regmap/line":   {"regmap", "regmap/doc"},
 
 	"decode/frame": {"regmap", "regmap/line"},
