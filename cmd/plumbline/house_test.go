@@ -17,14 +17,16 @@ import (
 // what stands beside it here, and nothing else of this module. Rooms are added
 // when they are built.
 var rooms = map[string][]string{
-	"regmap/doc":    {},
-	"regmap/derive": {},
-	"regmap/ucum":   {},
-	"regmap/alarm":  {},
-	"regmap/paper":  {},
-	"regmap":        {"regmap/doc", "regmap/derive"},
-	"regmap/sheet":  {"regmap", "regmap/doc", "regmap/line", "regmap/paper", "regmap/ucum"},
-	"regmap/line":   {"regmap", "regmap/doc"},
+	"regmap/doc":     {},
+	"regmap/derive":  {},
+	"regmap/ucum":    {},
+	"regmap/alarm":   {},
+	"regmap/paper":   {},
+	"regmap":         {"regmap/doc", "regmap/derive"},
+	"regmap/sheet":   {"regmap", "regmap/doc", "regmap/line", "regmap/paper", "regmap/ucum"},
+	"regmap/line":    {"regmap", "regmap/doc"},
+	"regmap/misread": {"regmap"},
+	"regmap/lint":    {"regmap", "regmap/doc", "regmap/ucum"},
 
 	"decode/frame": {"regmap", "regmap/line"},
 	"decode":       {"regmap", "regmap/line", "regmap/doc", "decode/frame"},
