@@ -17,7 +17,7 @@ type stationDraft struct {
 // identityDraft is an identity block while it is read.
 type identityDraft struct {
 	Identity
-	object, value doc.Node
+	object doc.Node
 }
 
 var identityTable = doc.NewTable(
