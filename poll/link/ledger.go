@@ -1,6 +1,7 @@
 package link
 
 import (
+	"slices"
 	"time"
 
 	"plumbline/decode/frame"
@@ -31,7 +32,14 @@ type ledger struct {
 	doubtful uint64        // number of the first exchange since the last doubtful moment
 	gaveUp   bool          // a debt was given up ...
 	givenUp  time.Duration // ... whose request had left last at this time
+	debts    []debt        // given up, oldest first
 	past     []posted
+}
+
+// A debt is an answer that was given up.
+type debt struct {
+	left  time.Duration // when its request had left last
+	since uint64        // the first exchange that it may be mistaken for the answer of
 }
 
 // posted is a request that left.
@@ -58,7 +66,7 @@ func (l *ledger) believed() time.Duration { return max(l.horizon, l.floor) }
 // beyond the horizon, are given up: from here on they would be mistaken.
 func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
 	if l.givesUp(p.left, adu) {
-		l.owed, l.doubtful, l.gaveUp, l.givenUp = 0, p.number, true, l.last
+		l.giveUp(p.number)
 	}
 	l.owed++
 	l.request, l.last = string(adu), p.left
@@ -67,6 +75,30 @@ func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
 		l.past = append(l.past[:0], l.past[1:]...)
 	}
 	l.past = append(l.past, p)
+}
+
+// giveUp gives up what is owed, in favour of an exchange. An answer may come
+// after more debts were given up: the older ones stay known.
+func (l *ledger) giveUp(to uint64) {
+	l.debts = slices.DeleteFunc(l.debts, func(d debt) bool { return l.last-d.left > maxHorizon })
+	if len(l.debts) == maxRequests {
+		l.debts = slices.Delete(l.debts, 1, 2) // without the oldest a doubt would not reach far enough
+	}
+	l.debts = append(l.debts, debt{l.last, to})
+	l.owed, l.doubtful, l.gaveUp, l.givenUp = 0, to, true, l.last
+}
+
+// reaches is the first exchange that a wrong answer may have reached: the one
+// in whose favour the oldest debt of the last minute was given up. Each wrong
+// answer leaves the right one to be mistaken for the next, so the newest debt
+// would not do.
+func (l *ledger) reaches(now time.Duration) uint64 {
+	for _, d := range l.debts {
+		if now-d.left <= maxHorizon {
+			return d.since
+		}
+	}
+	return max(l.doubtful, 1)
 }
 
 // left corrects when the last request's last bit left.
@@ -136,7 +168,7 @@ type breach struct {
 // Otherwise somebody answered twice, which says nothing about the horizon. In
 // both cases nothing leaves until the horizon has passed once more.
 func (l *ledger) breach(now time.Duration, p posted) breach {
-	b := breach{since: max(l.doubtful, 1), late: l.gaveUp && now-l.givenUp <= maxHorizon}
+	b := breach{since: l.reaches(now), late: l.gaveUp && now-l.givenUp <= maxHorizon}
 	if b.late {
 		b.lateness = now - l.givenUp
 		l.learn(max(2*l.believed(), b.lateness*3/2))
@@ -148,5 +180,11 @@ func (l *ledger) breach(now time.Duration, p posted) breach {
 	return b
 }
 
-// restart begins anew after a doubt was told.
-func (l *ledger) restart(next uint64) { l.doubtful = next }
+// restart begins anew after a doubt was told: debts of before can reach only
+// what comes from now on.
+func (l *ledger) restart(next uint64) {
+	l.doubtful = next
+	for i := range l.debts {
+		l.debts[i].since = max(l.debts[i].since, next)
+	}
+}
