@@ -16,21 +16,46 @@ import (
 // newCheckCommand builds "check".
 func newCheckCommand(s *streams) *cobra.Command {
 	var asJSON, strict bool
+	var schema string
 	cmd := &cobra.Command{
 		Use:   "check FILE...",
 		Short: "Report every fault and warning of map and line files, with its place",
 		Long: "Reads map and line files and reports everything that is wrong in one run: file, line,\n" +
 			"column, path, what was found and what to do. A line file's maps are checked with it.\n\n" +
+			"--schema prints the JSON Schema of map or line files instead, for editors that check\n" +
+			"while you write.\n\n" +
 			"Exit code: 0 no faults; 1 faults (with --strict also warnings); 2 a file could not be read.",
-		Example: "  plumbline check cistern.yaml\n  plumbline check pump-house.yaml --json",
-		Args:    cobra.MinimumNArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error {
+		Example: "  plumbline check cistern.yaml\n  plumbline check pump-house.yaml --json\n  plumbline check --schema map > map.schema.json",
+		Args: func(cmd *cobra.Command, args []string) error {
+			if cmd.Flags().Changed("schema") && len(args) > 0 {
+				return notUnderstood("--schema prints a schema and checks no file, such as %q", args[0])
+			} else if cmd.Flags().Changed("schema") {
+				return nil
+			}
+			return cobra.MinimumNArgs(1)(cmd, args)
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if cmd.Flags().Changed("schema") {
+				return printSchema(s.out, schema)
+			}
 			return runCheck(s.out, s.err, args, asJSON, strict)
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "one JSON document on standard output")
 	cmd.Flags().BoolVar(&strict, "strict", false, "count warnings as wrong")
+	cmd.Flags().StringVar(&schema, "schema", "", "print the JSON Schema of this kind of file: map or line")
 	return cmd
+}
+
+// printSchema prints the JSON Schema of one kind of file.
+func printSchema(out io.Writer, kind string) error {
+	switch kind {
+	case "map":
+		return writeJSON(out, doc.Schema("Register map", regmap.MapShape(sections()...)))
+	case "line":
+		return writeJSON(out, doc.Schema("Line file", line.Shape()))
+	}
+	return notUnderstood("--schema %q is no kind of file; map or line", kind)
 }
 
 // checkDocument is the JSON of check.
