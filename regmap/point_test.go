@@ -127,6 +127,33 @@ func TestFivePoints(t *testing.T) {
 	}
 }
 
+// TestShortWay: the short way of plain points gives what the long way gives,
+// for every register.
+func TestShortWay(t *testing.T) {
+	m := loadText(t, `
+  span: {input-register: 0, type: uint16, scale: {raw: [4000, 20000], value: [0, 3.00]}}
+  odd: {input-register: 1, type: int16, scale: {raw: [-4095, 4095], value: [-50, 150.5]}}
+  milli: {input-register: 2, type: int16, scale: {times: 0.001, plus: -2}}
+  falling: {input-register: 3, type: uint16, scale: {raw: [27648, 0], value: [0, 7]}}
+`)
+	for p := range m.Readings {
+		long := *p
+		l := *p.Scale.line
+		l.short = false
+		long.Scale.line = &l
+		for n := range 65536 {
+			raw := []uint16{uint16(n)}
+			if _, ok := p.short(raw[0]); !ok {
+				t.Fatalf("%s has no short way", p.Name)
+			}
+			a, b := p.ValueOf(raw), long.ValueOf(raw)
+			if a != b {
+				t.Fatalf("%s of %d: %s %s, the long way %s %s", p.Name, n, a.Decimal(), a.Quality(), b.Decimal(), b.Quality())
+			}
+		}
+	}
+}
+
 func TestScalesThatCannotBe(t *testing.T) {
 	if _, err := TimesPlus(rat(0), rat(1)); !errors.Is(err, ErrScale) {
 		t.Error(err)

@@ -22,6 +22,7 @@ type line struct {
 	p, q, d     *big.Int
 	fp, fq, fd  float64 // the same, where all three are within 53 bits
 	fits        bool
+	short       bool // fits with every 16-bit number
 	times, plus *big.Rat
 }
 
@@ -183,6 +184,7 @@ func newLine(times, plus *big.Rat) *line {
 	if l.p.IsInt64() && l.q.IsInt64() && l.d.IsInt64() {
 		l.fp, l.fq, l.fd = float64(l.p.Int64()), float64(l.q.Int64()), float64(l.d.Int64())
 		l.fits = abs(l.p.Int64()) < fastLimit && abs(l.q.Int64()) < fastLimit && l.d.Int64() < fastLimit
+		l.short = l.fits && math.Abs(l.fp)*65536+math.Abs(l.fq) < fastLimit
 	}
 	return l
 }

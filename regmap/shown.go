@@ -19,7 +19,7 @@ func (p *Point) Shown(v Value) string {
 	case None:
 		return "-"
 	case Text:
-		return strings.TrimRight(v.text, " ")
+		return strings.TrimRight(v.exact.text, " ")
 	case Bool:
 		if name, ok := p.named(IntValue(int64(v.bits))); ok {
 			return name

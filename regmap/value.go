@@ -27,18 +27,19 @@ const (
 // beside the nearest float64, so that value to raw is the inverse of raw to
 // value.
 type Value struct {
-	kind    Kind
 	bits    uint64
 	exact   *exactNumber // only where float64 is not enough
-	text    string
+	kind    Kind
 	quality Quality
 	cause   Cause
 }
 
-// exactNumber is a rational number, with the sign of zero that rationals lack.
+// exactNumber is what 64 bits do not hold: a rational number with the sign of
+// zero that rationals lack, or text.
 type exactNumber struct {
 	rat          *big.Rat
 	negativeZero bool
+	text         string
 }
 
 // BoolValue, IntValue, UintValue, FloatValue and TextValue are good values. A
@@ -71,7 +72,7 @@ func FloatValue(f float64) Value {
 
 // TextValue is good text.
 func TextValue(s string) Value {
-	return Value{kind: Text, text: s, quality: Good, cause: NoCause}
+	return Value{kind: Text, exact: &exactNumber{text: s}, quality: Good, cause: NoCause}
 }
 
 // ExactValue is a good number given exactly. Whole numbers of up to 64 bits
@@ -117,7 +118,12 @@ func (v Value) Cause() Cause { return v.cause }
 func (v Value) Bool() (b, ok bool) { return v.bits == 1 && v.kind == Bool, v.kind == Bool }
 
 // Text is the text of a Text value; ok is false for any other kind.
-func (v Value) Text() (s string, ok bool) { return v.text, v.kind == Text }
+func (v Value) Text() (s string, ok bool) {
+	if v.kind != Text {
+		return "", false
+	}
+	return v.exact.text, true
+}
 
 // Float is the number as the nearest float64; ok is false for bool, text and
 // nothing.
@@ -204,5 +210,7 @@ func (v Value) Same(o Value) bool {
 	if a != nil && b != nil {
 		return a.Cmp(b) == 0
 	}
-	return a == nil && b == nil && v.kind == o.kind && v.bits == o.bits && v.text == o.text
+	text, _ := v.Text()
+	other, _ := o.Text()
+	return a == nil && b == nil && v.kind == o.kind && v.bits == o.bits && text == other
 }
