@@ -2,8 +2,6 @@ package link
 
 import (
 	"context"
-	"fmt"
-	"math/rand/v2"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -284,6 +282,9 @@ func TestC3StationThatAnswersTwice(t *testing.T) {
 			if !covered {
 				t.Errorf("exchange %s is in no doubt", x.ID)
 			}
+			if n := len(r.doubts); n > 1 && r.doubts[n-1].First.Number <= r.doubts[n-2].Last.Number {
+				t.Errorf("doubts %+v name an exchange twice", r.doubts[n-2:])
+			}
 			if d := r.doubts[len(r.doubts)-1]; d.Horizon > 620*time.Millisecond {
 				t.Errorf("the horizon grew to %s, and nothing was late", d.Horizon)
 			}
@@ -302,166 +303,6 @@ func TestC3HorizonIsBounded(t *testing.T) {
 	}
 	if l.believed() != maxHorizon {
 		t.Errorf("horizon %s", l.believed())
-	}
-}
-
-// lateLine is the line of the table in which the rule was tried: limit 200 ms,
-// usual answer 60 ms, 5 % late up to most, 3 % lost, answers free to overtake.
-func lateLine(seed uint64, most time.Duration) func(h heard) []fault.Delivery {
-	dice := rand.New(rand.NewPCG(seed, 0))
-	return func(h heard) []fault.Delivery {
-		d := fault.Delivery{Delay: 60 * time.Millisecond, Bytes: h.honest(), Overtake: true}
-		switch p := dice.Float64(); {
-		case p < 0.03:
-			return nil
-		case p < 0.08:
-			d.Delay = timing.Response + time.Duration(dice.Float64()*float64(most-timing.Response))
-		}
-		return []fault.Delivery{d}
-	}
-}
-
-const lateExchanges = 20000
-
-// run makes the exchanges of the table and counts.
-func (r *rig) run(seed uint64, exchanges int) (good int, wrong []*decode.Exchange) {
-	dice := rand.New(rand.NewPCG(seed, 1))
-	for range exchanges {
-		x, err := r.link.Ask(context.Background(), 17, registers(regmap.Address(dice.IntN(65000))))
-		switch {
-		case err != nil:
-			r.t.Fatal(err)
-		case !x.Answered():
-		case wrongItems(x) > 0:
-			wrong = append(wrong, x)
-		default:
-			good++
-		}
-	}
-	synctest.Wait()
-	return good, wrong
-}
-
-func retried(config func() Config, retries int) Config {
-	c := config()
-	c.Timing = timing
-	c.Timing.Retries = retries
-	return c
-}
-
-// TestC3Table is the promise: within the horizon no wrong value is good, on any
-// link without identifiers.
-func TestC3Table(t *testing.T) {
-	for _, name := range []string{"rtu", "rtu on a network", "ascii"} {
-		for _, limits := range []float64{1.5, 2, 3} {
-			if name != "rtu" && limits != 3 {
-				continue
-			}
-			t.Run(fmt.Sprint(name, ", late up to ", limits, " limits"), func(t *testing.T) {
-				const seed = 1
-				t.Logf("seed %d", seed)
-				bubble(t, retried(framings[name], 3), func(r *rig) {
-					r.answer = lateLine(seed, time.Duration(limits*float64(timing.Response)))
-					good, wrong := r.run(seed, lateExchanges)
-					if len(wrong) > 0 {
-						t.Errorf("%d of %d exchanges wrong and good, the first %s: %+v", len(wrong), lateExchanges, wrong[0].ID, wrong[0])
-					}
-					if good < lateExchanges*995/1000 {
-						t.Errorf("only %d of %d good", good, lateExchanges)
-					}
-					if s := r.link.Statistics(); s.Unowed != 0 || s.Late == 0 {
-						t.Errorf("statistics %+v", s)
-					}
-				})
-			})
-		}
-	}
-}
-
-// Beyond the horizon nothing can be promised (where an answer was lost as well,
-// not even the doubt), but it is noticed: the exchanges are put in doubt, the
-// horizon grows, and soon nothing is beyond it.
-func TestC3BeyondTheHorizon(t *testing.T) {
-	const seed, limits = 2, 9
-	t.Logf("seed %d", seed)
-	bubble(t, retried(rtu, 0), func(r *rig) {
-		r.answer = lateLine(seed, limits*timing.Response)
-		good, wrong := r.run(seed, lateExchanges)
-		s := r.link.Statistics()
-		t.Logf("late up to %d limits, horizon 3: %d good, %d wrong, %d doubts", limits, good, len(wrong), len(r.doubts))
-		if s.Unowed == 0 || len(r.doubts) == 0 || len(wrong) == 0 || len(wrong) > 50 {
-			t.Errorf("%d wrong, %d doubts, %+v", len(wrong), len(r.doubts), s)
-		}
-		told := 0
-		for _, x := range wrong {
-			if x.ID.Number > 500 {
-				t.Errorf("exchange %s is wrong, long after the horizon could have been learned", x.ID)
-			}
-			for _, d := range r.doubts {
-				if d.First.Number <= x.ID.Number && x.ID.Number <= d.Last.Number {
-					told++
-				}
-			}
-		}
-		if 2*told < len(wrong) {
-			t.Errorf("only %d of %d wrong exchanges were put in doubt", told, len(wrong))
-		}
-	})
-	c := retried(rtu, 0)
-	c.Timing.Late = limits*timing.Response + 10*time.Millisecond
-	bubble(t, c, func(r *rig) {
-		r.answer = lateLine(seed, limits*timing.Response)
-		if _, wrong := r.run(seed, lateExchanges); len(wrong) > 0 || r.link.Statistics().Unowed > 0 {
-			t.Errorf("with the horizon set right: %d wrong", len(wrong))
-		}
-	})
-}
-
-// Late, lost and doubled answers, noise, cuts and flipped bits together, many
-// units and shapes: never wrong and good while answers stay within the horizon.
-func TestC3EverythingTogether(t *testing.T) {
-	const seed = 3
-	t.Logf("seed %d", seed)
-	for _, name := range []string{"rtu", "ascii", "rtu on a network"} {
-		t.Run(name, func(t *testing.T) {
-			bubble(t, retried(framings[name], 2), func(r *rig) {
-				dice, asking := rand.New(rand.NewPCG(seed, 0)), rand.New(rand.NewPCG(seed, 1))
-				r.answer = func(h heard) []fault.Delivery {
-					b := h.honest()
-					d := fault.Delivery{Delay: time.Duration(20+dice.IntN(60)) * time.Millisecond, Bytes: b, Overtake: true}
-					switch dice.IntN(20) {
-					case 0:
-						return nil
-					case 1:
-						d.Delay += time.Duration(dice.IntN(500)) * time.Millisecond
-					case 2:
-						b[dice.IntN(len(b))] ^= 1 << dice.IntN(8)
-					case 3:
-						d.Bytes = b[:dice.IntN(len(b))]
-					case 4:
-						noise := make([]byte, 1+dice.IntN(9))
-						for i := range noise {
-							noise[i] = byte(dice.Uint32())
-						}
-						d.Bytes = slicesJoin(noise, b)
-					case 5:
-						d.Bytes = h.answer(h.adu.Unit+100, honest(h.adu.Unit+100, h.q))
-					}
-					return []fault.Delivery{d}
-				}
-				answered := 0
-				for range 5000 {
-					table := regmap.Tables[asking.IntN(4)]
-					x := r.ask(regmap.Unit(1+asking.IntN(5)), frame.Read(table, regmap.Address(asking.IntN(60000)), 1+asking.IntN(20)))
-					if x.Answered() {
-						answered++
-					}
-				}
-				if answered < 4500 {
-					t.Errorf("only %d of 5000 answered", answered)
-				}
-			})
-		})
 	}
 }
 
@@ -520,6 +361,100 @@ func TestC15DebtOutlivesTheConnection(t *testing.T) {
 		want(t, second, regmap.NoCause, "")
 		if got := second.Left.Sub(first.Left); got < 3*timing.Response {
 			t.Errorf("another request left %s after one whose answer a gateway may still hold", got)
+		}
+	})
+}
+
+// A frame that began before its request left cannot be its answer, though it
+// ended after. The debt was given up, so it puts the exchange in doubt.
+func TestC3AnswerThatBeganBeforeItsRequest(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			b := h.honest()
+			if h.n == 1 {
+				return []fault.Delivery{after(645*time.Millisecond, b[:5]), {Delay: 690 * time.Millisecond, Bytes: b[5:], Overtake: true}}
+			}
+			return []fault.Delivery{{Delay: 100 * time.Millisecond, Bytes: b, Overtake: true}}
+		}
+		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer")
+		x := r.ask(17, registers(8))
+		want(t, x, regmap.LateDoubt, "owed no more")
+		if left := r.sent()[1].at.Sub(r.sent()[0].at); left < 645*time.Millisecond || left > 690*time.Millisecond {
+			t.Errorf("the scene is not set: the second request left after %s", left)
+		}
+	})
+}
+
+// An answer across the repeat of its own request is its answer, and belongs to
+// the first try.
+func TestC3AnswerAcrossTheRepeat(t *testing.T) {
+	bubble(t, retried(rtu, 1), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.n > 1 {
+				return nil
+			}
+			b := h.honest()
+			return []fault.Delivery{after(200*time.Millisecond, b[:5]), after(230*time.Millisecond, b[5:])}
+		}
+		x := r.ask(17, registers(0))
+		if want(t, x, regmap.NoCause, ""); x.Tries != 2 {
+			t.Errorf("%d tries", x.Tries)
+		}
+		if got := x.First.Sub(x.Left); got < 190*time.Millisecond {
+			t.Errorf("first byte %s after the request", got)
+		}
+	})
+}
+
+// An answer that began in time and ends late is still heard as a whole, so the
+// next request need not wait for the horizon.
+func TestC3AnswerThatEndsLate(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			b := h.honest()
+			if h.n > 1 {
+				return []fault.Delivery{after(0, b)}
+			}
+			return []fault.Delivery{after(190*time.Millisecond, b[:5]), after(230*time.Millisecond, b[5:])}
+		}
+		want(t, r.ask(17, registers(0)), regmap.CutOff, "answer cut off after 5 of 9 bytes")
+		want(t, r.ask(17, registers(8)), regmap.NoCause, "")
+		if got := r.sent()[1].at.Sub(r.sent()[0].at); got > 240*time.Millisecond {
+			t.Errorf("the next request left after %s", got)
+		}
+	})
+}
+
+// Only an answer of the right shape pays what is owed.
+func TestC3OnlyAnAnswerPays(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.n > 1 {
+				return []fault.Delivery{after(0, h.honest())}
+			}
+			return []fault.Delivery{after(250*time.Millisecond, h.answer(18, honest(18, h.q))),
+				after(270*time.Millisecond, h.answer(17, honest(17, frame.Read(regmap.HoldingRegister, 0, 3))))}
+		}
+		first := r.ask(17, registers(0))
+		want(t, first, regmap.Silent, "no answer")
+		second := r.ask(17, registers(8))
+		if got := second.Left.Sub(first.Left); got < 600*time.Millisecond {
+			t.Errorf("another request left after %s, though nothing was answered", got)
+		}
+	})
+}
+
+// A frame that answers a request of long ago is nobody's late answer.
+func TestC3NothingIsLateForEver(t *testing.T) {
+	bubble(t, rtu(), func(r *rig) {
+		r.ask(17, registers(0))
+		time.Sleep(2 * time.Minute)
+		r.answer = func(h heard) []fault.Delivery {
+			return []fault.Delivery{after(10*time.Millisecond, h.answer(17, honest(17, registers(0)))), after(50*time.Millisecond, h.honest())}
+		}
+		want(t, r.ask(17, frame.Read(regmap.HoldingRegister, 8, 5)), regmap.NoCause, "")
+		if s := r.link.Statistics(); s.Unowed != 0 || s.Foreign != 1 {
+			t.Errorf("statistics %+v", s)
 		}
 	})
 }

@@ -70,7 +70,7 @@ func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
 	}
 	l.owed++
 	l.request, l.last = string(adu), p.left
-	l.horizon = max(horizon, l.floor)
+	l.horizon = horizon
 	if len(l.past) == maxRequests {
 		l.past = append(l.past[:0], l.past[1:]...)
 	}
@@ -131,8 +131,10 @@ func (l *ledger) paid(now time.Duration, late bool) {
 	}
 }
 
+// learn lets the horizon grow: to no more than double at a time, because a
+// lateness is no measure where the program itself was stopped.
 func (l *ledger) learn(horizon time.Duration) {
-	l.floor = min(max(l.floor, horizon), maxHorizon)
+	l.floor = max(l.floor, min(horizon, 2*l.believed(), maxHorizon))
 }
 
 // forgive drops the last request's debt: it asked for no answer.
@@ -163,15 +165,14 @@ type breach struct {
 }
 
 // breach enters an answer to p that was owed to nobody. Where a debt was given
-// up within the last minute the horizon was too short and doubles, more if the
-// lateness asks for it; the lateness is counted from the request given up.
-// Otherwise somebody answered twice, which says nothing about the horizon. In
+// up within the last minute the horizon was too short and doubles; the lateness
+// is counted from the request given up. Otherwise somebody answered twice, which says nothing about the horizon. In
 // both cases nothing leaves until the horizon has passed once more.
 func (l *ledger) breach(now time.Duration, p posted) breach {
 	b := breach{since: l.reaches(now), late: l.gaveUp && now-l.givenUp <= maxHorizon}
 	if b.late {
 		b.lateness = now - l.givenUp
-		l.learn(max(2*l.believed(), b.lateness*3/2))
+		l.learn(2 * l.believed())
 	} else {
 		b.lateness = max(now-p.left, 0)
 	}

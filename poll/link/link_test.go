@@ -412,11 +412,17 @@ func TestPauseBetweenExchanges(t *testing.T) {
 			c.Timing = timing
 			c.Timing.Pause = 30 * time.Millisecond
 			bubble(t, c, func(r *rig) {
+				r.delay = 50 * time.Millisecond
+				silence := c.Timing.Pause
+				if name == "rtu" {
+					silence += frame.Gap35(serial19200)
+				}
 				last := r.ask(17, registers(0))
 				for range 3 {
 					x := r.ask(17, registers(0))
-					if got := x.Left.Sub(last.Done); got < c.Timing.Pause {
-						t.Errorf("only %s of silence between exchanges, want %s", got, c.Timing.Pause)
+					began := r.sent()[len(r.sent())-1].at.Sub(last.Done.Wall)
+					if began < silence || began > silence+time.Millisecond {
+						t.Errorf("%s of silence between exchanges, want %s", began, silence)
 					}
 					last = x
 				}

@@ -2,6 +2,7 @@ package link
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"sync"
@@ -100,12 +101,40 @@ func (s *draining) Drain(ctx context.Context) error {
 // emptying counts how often what was received is thrown away.
 type emptying struct {
 	Stream
-	emptied *int
+	emptied   int
+	onDiscard func()
+	err       error
 }
 
 func (s *emptying) Discard() error {
-	*s.emptied++
-	return nil
+	s.emptied++
+	if s.onDiscard != nil {
+		s.onDiscard()
+	}
+	return s.err
+}
+
+// deaf is a stream that takes nothing.
+type deaf struct{ Stream }
+
+func (*deaf) Write([]byte) (int, error) { return 0, errors.New("nothing is taken") }
+
+// halfDeaf is a stream that takes half of what it is given.
+type halfDeaf struct{ Stream }
+
+func (s *halfDeaf) Write(b []byte) (int, error) { return s.Stream.Write(b[:len(b)/2]) }
+
+// stuttering is a stream of which four reads in five are empty.
+type stuttering struct {
+	Stream
+	n int
+}
+
+func (s *stuttering) Read(b []byte) (int, error) {
+	if s.n++; s.n%5 != 0 {
+		return 0, nil
+	}
+	return s.Stream.Read(b)
 }
 
 // hollow is a stream whose reads return without bytes.

@@ -154,7 +154,6 @@ func (t *transactions) begin(s *session, c *call, adu []byte) (*transaction, uin
 	x.tries[id] = try{adu, t.clock()}
 	if t.session == s {
 		t.open[id] = x
-		t.forget(id)
 	}
 	t.unasked, t.unaskedBytes = 0, 0
 	return x, id, adu
@@ -193,20 +192,6 @@ func (t *transactions) remember(id uint16, f fate) {
 	}
 	t.ended[id] = f
 	t.order = append(t.order, id)
-}
-
-// forget drops what is remembered of an identifier that is used again.
-func (t *transactions) forget(id uint16) {
-	if t.ended[id] == 0 {
-		return
-	}
-	delete(t.ended, id)
-	for i, old := range t.order {
-		if old == id {
-			t.order = append(t.order[:i], t.order[i+1:]...)
-			return
-		}
-	}
 }
 
 // take finds the frames in what was read and gives each to its transaction.
