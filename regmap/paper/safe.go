@@ -1,6 +1,14 @@
-// Package paper makes text from outside fit to show: names from devices, maps
-// and captures never become an instruction to a terminal. Every printer of
-// the program passes such text through it.
+// Package paper is what the program hands to people: text from outside made
+// fit to show, one document model with its back ends (plain text, Markdown,
+// CSV, HTML, PDF, XLSX, pictures as SVG), and the cells of the lists that
+// people hand in (CSV, XLSX).
+//
+// Names from devices, maps and captures never become an instruction to a
+// terminal, a browser or a spreadsheet: every printer of the program passes
+// such text through Text, Block or Cell, and Write does so for every field of
+// a document. All of it is pure: the same document gives the same bytes, its
+// date and digest come from the caller, and nothing here opens a file, reads a
+// clock or knows what a register is.
 package paper
 
 import (
@@ -91,8 +99,24 @@ func hidden(r rune) bool {
 // formula. Numbers are written without it.
 func Cell(s string) string {
 	s = Text(s)
-	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
+	if formula(s) {
 		return "'" + s
 	}
 	return s
+}
+
+// Uncell takes off the apostrophe that Cell put in front of s, so that a list
+// written here reads back as it was.
+func Uncell(s string) string {
+	if bare, ok := strings.CutPrefix(s, "'"); ok && formula(bare) {
+		return bare
+	}
+	return s
+}
+
+// formula says whether a spreadsheet would take s for a formula: by common
+// practice, what begins with one of these four, in full width too.
+func formula(s string) bool {
+	r, _ := utf8.DecodeRuneInString(s)
+	return s != "" && strings.ContainsRune("=+-@\uff1d\uff0b\uff0d\uff20", r)
 }
