@@ -10,6 +10,7 @@ import (
 	"plumbline/regmap"
 	"plumbline/regmap/doc"
 	"plumbline/regmap/line"
+	"plumbline/regmap/lint"
 	"plumbline/regmap/paper"
 )
 
@@ -21,7 +22,9 @@ func newCheckCommand(s *streams) *cobra.Command {
 		Use:   "check FILE...",
 		Short: "Report every fault and warning of map and line files, with its place",
 		Long: "Reads map and line files and reports everything that is wrong in one run: file, line,\n" +
-			"column, path, what was found and what to do. A line file's maps are checked with it.\n\n" +
+			"column, path, what was found and what to do. A line file's maps are checked with it.\n" +
+			"In a map without faults it also points out what is doubtful: missing units or limits, tag\n" +
+			"letters that do not fit, odd addresses. Those are warnings.\n\n" +
 			"--schema prints the JSON Schema of map or line files instead, for editors that check\n" +
 			"while you write.\n\n" +
 			"Exit code: 0 no faults; 1 faults (with --strict also warnings); 2 a file could not be read.",
@@ -112,15 +115,42 @@ func runCheck(out, errOut io.Writer, files []string, asJSON, strict bool) error 
 	return nil
 }
 
-// checkOne checks one file's text as what it is.
+// checkOne checks one file's text as what it is. Maps without faults are looked
+// through for doubts too.
 func checkOne(file string, text []byte, rep *doc.Report) {
 	if line.IsLine(text) {
-		if _, err := line.Parse(file, text, rep, sections()...); err != nil {
+		l, err := line.Parse(file, text, rep, sections()...)
+		if err != nil {
 			rep.Add(doc.Fault{Pos: doc.Pos{File: file, Line: 1, Column: 1}, Message: err.Error()})
 		}
+		warnLine(l, rep)
 		return
 	}
-	regmap.Load(file, text, rep, sections()...)
+	warnMap(regmap.Load(file, text, rep, sections()...), rep)
+}
+
+// warnMap adds the doubts about a map; nil is one with faults.
+func warnMap(m *regmap.Map, rep *doc.Report) {
+	if m == nil {
+		return
+	}
+	for _, w := range lint.Map(m) {
+		rep.Warn(w.Fault)
+	}
+}
+
+// warnLine adds the doubts about the maps of a line, each map once.
+func warnLine(l *line.Line, rep *doc.Report) {
+	if l == nil {
+		return
+	}
+	seen := map[*regmap.Map]bool{}
+	for _, s := range l.Stations {
+		if !seen[s.Map] {
+			seen[s.Map] = true
+			warnMap(s.Map, rep)
+		}
+	}
 }
 
 func asFile(file string, rep *doc.Report, strict bool) checkFile {
