@@ -77,13 +77,18 @@ type told struct {
 // has, or at the point. The points of groups have no path; their name begins
 // the message.
 func (l *linter) warn(rule string, p *regmap.Point, keys []string, hint, format string, args ...any) {
+	for i, a := range args {
+		if s, ok := a.(string); ok {
+			args[i] = clip(s)
+		}
+	}
 	w := Warning{Rule: rule, Fault: doc.Fault{Pos: p.Pos, Message: fmt.Sprintf(format, args...), Hint: hint}}
 	word, _, _ := strings.Cut(p.Name, ".") // a named bit stands in its word's block
 	n := l.root.Get("points").Get(word)
 	if n.Present() {
 		w.Path = n.Path()
 	} else {
-		w.Message = p.Name + ": " + w.Message
+		w.Message = clip(p.Name) + ": " + w.Message
 	}
 	for _, key := range keys {
 		if v := n.Get(key); v.Present() {
@@ -95,4 +100,15 @@ func (l *linter) warn(rule string, p *regmap.Point, keys []string, hint, format 
 		l.told[t] = true
 		l.out = append(l.out, w)
 	}
+}
+
+// longest is the most of a file's text that one message repeats, in bytes.
+const longest = 200
+
+// clip cuts a text to a readable length.
+func clip(s string) string {
+	if len(s) <= longest {
+		return s
+	}
+	return strings.ToValidUTF8(s[:longest], "") + "..."
 }

@@ -260,6 +260,18 @@ func TestGroupsAreToldOnce(t *testing.T) {
 	}
 }
 
+// TestLongTexts: a text of any length comes back cut.
+func TestLongTexts(t *testing.T) {
+	long := strings.Repeat("ä", 5000)
+	for _, p := range []string{"x: {input-register: 0, type: float32, units: " + long + "}", "x: {tag: " + long + " LAH-1, input-register: 0, type: uint16}"} {
+		for _, w := range Map(device(t, "", p)) {
+			if n := len(w.Error()); n > 600 || !strings.Contains(w.Error(), "ä...") {
+				t.Errorf("%d bytes: %.300s", n, w.Error())
+			}
+		}
+	}
+}
+
 // TestOrder: the order of the file, the same on each run.
 func TestOrder(t *testing.T) {
 	text := []string{"b: {holding-register: 5, type: float32, write: {}}", "a: {tag: LT-1, input-register: 0, type: int16, units: bar}", "c: {holding-register: 0, type: uint16}"}

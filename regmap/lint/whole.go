@@ -54,7 +54,7 @@ func (l *linter) holes() {
 	if gap == 0 && l.root.Get("limits").Get("gap").Present() {
 		return
 	}
-	count, longest := 0, 0
+	count, widest := 0, 0
 	var first *regmap.Point
 	what := ""
 	for _, t := range regmap.Tables {
@@ -65,9 +65,9 @@ func (l *linter) holes() {
 			if hole.Count <= gap || hole.Count > worth(t) || layout.InHole(hole) {
 				continue
 			}
-			count, longest = count+1, max(longest, hole.Count)
-			if p := l.at(t, mapped[i].First); first == nil && p != nil {
-				first, what = p, hole.String()
+			count, widest = count+1, max(widest, hole.Count)
+			if first == nil {
+				first, what = l.at(t, mapped[i].First), hole.String()
 			}
 		}
 	}
@@ -78,7 +78,7 @@ func (l *linter) holes() {
 	if count > 1 {
 		more = fmt.Sprintf(", and %d more like it", count-1)
 	}
-	hint := fmt.Sprintf("say limits: {gap: %d} if the device answers there, limits: {gap: 0} or holes if it does not", longest)
+	hint := fmt.Sprintf("say limits: {gap: %d} if the device answers there, limits: {gap: 0} or holes if it does not", widest)
 	l.warn(Holes, first, nil, hint, "%s before it is unmapped and splits a read%s", what, more)
 }
 

@@ -54,6 +54,19 @@ func (m Misreading) Value(c regmap.Contents) regmap.Value {
 	return p.Value(c)
 }
 
+// Repair is the change's name where the list of changes is closed, as in the
+// diagnosis of a map entry: there a live zero is a span. ok is false for a root
+// and for units, which no single change of that list describes.
+func (m Misreading) Repair() (change string, ok bool) {
+	switch m.Change {
+	case LiveZero:
+		return Span, true
+	case Root, Units:
+		return "", false
+	}
+	return m.Change, true
+}
+
 // Readings lists the wrong readings of a point, in the order of Changes. No two
 // of them read the same registers in the same way, and none is the point's own.
 func Readings(p *regmap.Point) []Misreading {

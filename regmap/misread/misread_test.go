@@ -307,6 +307,32 @@ func TestSpans(t *testing.T) {
 	}
 }
 
+// TestRoundEnds: values end a decade below to a decade above what is written,
+// also where it is a power of ten, and numbers beyond float64 do no harm.
+func TestRoundEnds(t *testing.T) {
+	p := point(t, "type: uint16, scale: {raw: [0, 100], value: [0, 1000]}")
+	for _, words := range []string{"values 0 to 120,", "values 0 to 900,", "values 0 to 25000,", "values 0 to 90000,"} {
+		find(t, p, Span, words)
+	}
+	for _, end := range []string{"1e300", "1e-300", "1e999", "1e-999"} {
+		p := point(t, "type: uint16, scale: {raw: [0, 100], value: [0, "+end+"]}")
+		for _, m := range Readings(p) {
+			if m.Point.Scale.Identity() {
+				t.Errorf("%s: %s lost its scale", end, m.Words)
+			}
+		}
+	}
+}
+
+// TestRepair: the names of a closed list of changes.
+func TestRepair(t *testing.T) {
+	for change, want := range map[string]string{LiveZero: Span, Span: Span, Table: Table, Root: "", Units: ""} {
+		if got, ok := (Misreading{Change: change}).Repair(); got != want || ok != (want != "") {
+			t.Errorf("%s: %q, %v; want %q", change, got, ok, want)
+		}
+	}
+}
+
 // TestEveryPointOfTheExamples: the misreadings of real maps come in the order
 // of the changes, differ from the point and from each other, have words, and
 // can be read without a fault of the program.

@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/big"
 	"slices"
+	"strconv"
+	"strings"
 
 	"plumbline/regmap"
 )
@@ -27,10 +29,7 @@ func (f *finder) scaleFactor() {
 		if k == 0 {
 			continue
 		}
-		power := big.NewRat(int64(math.Pow10(max(k, -k))), 1)
-		if k < 0 {
-			power.Inv(power)
-		}
+		power := tenTo(k)
 		q := *p
 		if _, _, _, _, spanned := p.Scale.Span(); spanned {
 			var ok bool
@@ -43,6 +42,27 @@ func (f *finder) scaleFactor() {
 		}
 		f.add(ScaleFactor, q, "%s times the value", digits(power))
 	}
+}
+
+// tenTo is a power of ten.
+func tenTo(k int) *big.Rat {
+	power := new(big.Rat).SetInt(new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(max(k, -k))), nil))
+	if k < 0 {
+		power.Inv(power)
+	}
+	return power
+}
+
+// decadeOf is the power of ten of a number's first digit, exactly (a logarithm
+// of 1000 comes out below 3); ok is false for what no float64 holds.
+func decadeOf(r *big.Rat) (decade int, ok bool) {
+	f, _ := r.Float64()
+	if f == 0 || math.IsInf(f, 0) {
+		return 0, false
+	}
+	_, exponent, _ := strings.Cut(strconv.FormatFloat(f, 'e', -1, 64), "e")
+	decade, err := strconv.Atoi(exponent)
+	return decade, err == nil
 }
 
 // digits writes a number as people do.
@@ -214,17 +234,16 @@ func (f *finder) valueSpan(a, b, c, d *big.Rat) {
 	if new(big.Rat).Abs(c).Cmp(new(big.Rat).Abs(d)) > 0 {
 		far = 0
 	}
-	size, _ := ends[far].Float64()
-	decade := int(math.Floor(math.Log10(math.Abs(size))))
+	decade, ok := decadeOf(ends[far])
+	if !ok {
+		return
+	}
 	rising := ends[far].Cmp(ends[1-far]) > 0
 	for k := decade - 2; k <= decade; k++ { // a first digit of two figures
-		power := big.NewRat(int64(math.Pow10(max(k, -k))), 1)
-		if k < 0 {
-			power.Inv(power)
-		}
+		power := tenTo(k)
 		for _, digit := range roundEnds {
 			end := new(big.Rat).Mul(big.NewRat(digit, 1), power)
-			if size < 0 {
+			if ends[far].Sign() < 0 {
 				end.Neg(end)
 			}
 			if (end.Cmp(ends[1-far]) > 0) != rising {
