@@ -1,0 +1,95 @@
+package sheet
+
+import (
+	"fmt"
+	"strings"
+
+	"plumbline/regmap"
+	"plumbline/regmap/doc"
+)
+
+// settle writes the map and reads it back. What the map language refuses
+// (points that share an address, exponents out of reach of one request) is
+// taken out, with the words of the refusal.
+func (r *Result) settle(source string) error {
+	for {
+		if len(r.items) == 0 && len(r.head.derived) == 0 {
+			return nil
+		}
+		r.Map = writeMap(r.head, r.items)
+		rep := new(doc.Report)
+		regmap.Load(source, r.Map, rep)
+		if !rep.Bad() {
+			r.take()
+			return nil
+		}
+		if !r.mend(rep.Faults()) {
+			err := rep.Faults()[0]
+			r.Map = nil
+			return sourceError(source, "the map made of it does not load: %s: %s", err.Path, err.Message)
+		}
+	}
+}
+
+// mend takes out what was refused; it says whether anything was.
+func (r *Result) mend(faults []*doc.Fault) bool {
+	why := map[string]*doc.Fault{}
+	for _, f := range faults {
+		if name, ok := strings.CutPrefix(f.Path, "points."); ok {
+			name, _, _ = strings.Cut(name, ".")
+			if why[name] == nil {
+				why[name] = f
+			}
+		}
+	}
+	kept, mended := r.items[:0:0], false
+	for _, it := range r.items {
+		f := why[it.name]
+		switch {
+		case f == nil:
+			kept = append(kept, it)
+			continue
+		case strings.HasPrefix(f.Path, "points."+it.name+".write.") && it.write != "{}":
+			it.comments = append(it.comments, fmt.Sprintf("limits %s left out: %s", it.write, f.Message))
+			it.write = "{}"
+			kept = append(kept, it)
+		default:
+			r.leave(it.place, it.source, refusal(f), false)
+			for _, p := range it.parts {
+				r.leave(p.Place, p.Point, "a bit of the word in "+it.place+", which is left out", false)
+			}
+		}
+		mended = true
+	}
+	r.items = kept
+	return mended
+}
+
+// refusal is a fault in words that need no line of a file nobody has seen.
+func refusal(f *doc.Fault) string {
+	words, _, _ := strings.Cut(f.Message, " (line ")
+	return words
+}
+
+func (r *Result) leave(place, text, reason string, harmless bool) {
+	r.LeftOut = append(r.LeftOut, LeftOut{place, clean(text), reason, harmless})
+}
+
+func (r *Result) note(format string, args ...any) {
+	r.Notes = append(r.Notes, fmt.Sprintf(format, args...))
+}
+
+func (r *Result) ask(format string, args ...any) {
+	r.Questions = append(r.Questions, fmt.Sprintf(format, args...))
+}
+
+// take lists the points that the map has.
+func (r *Result) take() {
+	r.Points = nil
+	for _, it := range r.items {
+		r.Points = append(r.Points, Taken{it.name, it.place, it.assumed})
+		for _, p := range it.parts {
+			r.Points = append(r.Points, Taken{it.name + "." + p.Point, p.Place, p.Assumed})
+		}
+	}
+}
