@@ -106,6 +106,7 @@ func newRootCommand(s *streams) *cobra.Command {
 		newPollCommand(s),
 		newDecodeCommand(s),
 		newSimulateCommand(s),
+		newImportCommand(s),
 		newCompareCommand(s),
 	)
 	return root
