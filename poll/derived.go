@@ -32,6 +32,7 @@ func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading,
 	r = decode.Reading{Cycle: p.cycle, Unit: s.Unit, Station: s.Name, Point: point}
 	fresh := false
 	var worst decode.Reading
+	var rests []decode.ID
 	r.Value = point.Combine(func(input *regmap.Point) regmap.Value {
 		in, known := p.last[seat{s.Unit, input}]
 		if input.Derived() && (!known || in.Cycle != p.cycle) {
@@ -40,6 +41,12 @@ func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading,
 			}
 		}
 		fresh = fresh || in.Cycle == p.cycle
+		switch {
+		case input.Derived():
+			rests = append(rests, p.rests[seat{s.Unit, input}]...)
+		case in.From != nil:
+			rests = append(rests, in.From.ID)
+		}
 		if in.From != nil && (r.From == nil || in.Time.Steady >= r.Time.Steady) {
 			r.From, r.Time = in.From, in.Time
 		}
@@ -64,6 +71,6 @@ func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading,
 			r.Last, r.LastAt = before.Value, before.Time
 		}
 	}
-	p.last[at] = r
+	p.last[at], p.rests[at] = r, rests
 	return r, true
 }

@@ -38,8 +38,12 @@ type Poller struct {
 	holes  []hole
 	cycle  uint64
 
+	during []link.Doubt         // given on since the exchange under way was asked for
+	rests  map[seat][]decode.ID // what the last reading of a derived point rests on
+
 	mu     sync.Mutex
-	doubts []link.Doubt // told, not yet given on
+	doubts []link.Doubt  // told, not yet given on
+	told   chan struct{} // holds one when there are such
 }
 
 // seat is one reading's place: a station and a point of its map.
@@ -68,7 +72,10 @@ const askAgain = time.Minute
 
 // New makes a poller for a line.
 func New(c Config) *Poller {
-	p := &Poller{Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}}
+	p := &Poller{
+		Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{},
+		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
+	}
 	p.plan = plan.For(c.Line, &p.learnt)
 	return p
 }
@@ -87,7 +94,7 @@ func (p *Poller) Run(ctx context.Context, cycles int) int {
 			break
 		}
 		next, skipped = follow(next, tick, p.Clock().Steady)
-		if !sleep(ctx, next-p.Clock().Steady) {
+		if !p.sleep(ctx, next-p.Clock().Steady) {
 			break
 		}
 	}
@@ -113,18 +120,23 @@ func follow(began, tick, now time.Duration) (next time.Duration, skipped int) {
 	return next, skipped
 }
 
-// sleep waits; false when the context ended first.
-func sleep(ctx context.Context, d time.Duration) bool {
+// sleep waits, and gives on what is doubted meanwhile; false when the context
+// ended first.
+func (p *Poller) sleep(ctx context.Context, d time.Duration) bool {
 	if d <= 0 {
 		return ctx.Err() == nil
 	}
 	t := time.NewTimer(d)
 	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
+	for {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-t.C:
+			return true
+		case <-p.told:
+			p.settleDoubts()
+		}
 	}
 }
 
@@ -209,12 +221,7 @@ func refused(x *decode.Exchange) bool {
 
 // ask makes the exchange of a request and gives it on.
 func (p *Poller) ask(ctx context.Context, r *plan.Request) (*decode.Exchange, bool) {
-	defer p.settleDoubts()
-	opts := []link.Option{link.With(r.Station.Timing)}
-	if r.Once() {
-		opts = append(opts, link.Once())
-	}
-	x, err := p.Link.Ask(ctx, r.Station.Unit, r.Frame(), opts...)
+	x, err := p.exchange(ctx, r)
 	if err != nil || ctx.Err() != nil && x.Cause == regmap.Interrupted {
 		return nil, false
 	}
@@ -222,11 +229,37 @@ func (p *Poller) ask(ctx context.Context, r *plan.Request) (*decode.Exchange, bo
 	return x, true
 }
 
+// exchange makes an exchange. What is doubted meanwhile is given on at once and
+// not at its end: after a doubt the line may be kept silent for a minute.
+func (p *Poller) exchange(ctx context.Context, r *plan.Request) (x *decode.Exchange, err error) {
+	opts := []link.Option{link.With(r.Station.Timing)}
+	if r.Once() {
+		opts = append(opts, link.Once())
+	}
+	p.during = nil
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		x, err = p.Link.Ask(ctx, r.Station.Unit, r.Frame(), opts...)
+	}()
+	for {
+		select {
+		case <-done:
+			return x, err
+		case <-p.told:
+			p.settleDoubts()
+		}
+	}
+}
+
 // deliver makes the readings of an exchange, remembers them and gives them on.
 func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exchange) {
 	var readings []decode.Reading
 	add := func(point *regmap.Point) {
 		r := decode.Read(x, point)
+		if doubted(p.during, x.ID) {
+			r = r.Doubted(regmap.LateDoubt)
+		}
 		r.Cycle, r.Station = p.cycle, s.Name
 		at := seat{s.Unit, point}
 		p.judgeLife(at, &r)
@@ -246,47 +279,4 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 		}
 	}
 	p.Sink(decode.Event{At: x.Done, Readings: readings})
-}
-
-// Doubt tells the poller what its link came to doubt; it returns at once. The
-// readings are given on after the exchange that is under way.
-func (p *Poller) Doubt(d link.Doubt) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.doubts = append(p.doubts, d)
-}
-
-// settleDoubts gives on what is doubted since the last exchange.
-func (p *Poller) settleDoubts() {
-	p.mu.Lock()
-	doubts := p.doubts
-	p.doubts = nil
-	p.mu.Unlock()
-	for _, d := range doubts {
-		p.doubt(d)
-	}
-}
-
-// doubt turns the last readings that rest on the doubted exchanges uncertain
-// and gives them on: an answer came later than was believed possible, so any
-// of these may be the answer to another request.
-func (p *Poller) doubt(d link.Doubt) {
-	var readings []decode.Reading
-	for i := range p.Line.Stations {
-		s := &p.Line.Stations[i]
-		for point := range s.Map.Readings {
-			at := seat{s.Unit, point}
-			r, ok := p.last[at]
-			if !ok || r.Value.Quality() != regmap.Good || r.From.ID.Source != d.First.Source ||
-				r.From.ID.Number < d.First.Number || r.From.ID.Number > d.Last.Number {
-				continue
-			}
-			r = r.Doubted(regmap.LateDoubt)
-			p.last[at] = r
-			readings = append(readings, r)
-		}
-	}
-	if len(readings) > 0 {
-		p.Sink(decode.Event{At: p.Clock(), Readings: readings})
-	}
 }

@@ -51,6 +51,13 @@ func (r *tracker) write(end *fault.End, l *letter) {
 
 // Deliveries is the fault.Filter.
 func (r *tracker) Deliveries(chunk []byte) []fault.Delivery {
+	r.mu.Lock()
+	if r.writing.strange {
+		defer r.mu.Unlock()
+		r.flights = append(r.flights, flight{bytes.Clone(chunk), time.Now(), []origin{{r.writing, false}}})
+		return []fault.Delivery{{Bytes: bytes.Clone(chunk), Overtake: true}}
+	}
+	r.mu.Unlock()
 	ds := r.inner.Deliveries(chunk)
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -132,6 +139,7 @@ type road struct {
 	book      *book
 	up, down  *tracker
 	near, far *fault.End
+	stranger  func(*letter) *letter // what comes before an answer and belongs to another question; may give nil
 }
 
 // serve is the station on a road. A request counts as heard only whole: on a
@@ -153,6 +161,9 @@ func (r *road) serve() {
 		l.again = l.asked.heard
 		l.asked.heard = true
 		l.garbled = !bytes.Equal(buf[:n], l.asked.frame)
+		if s := r.stranger(l); s != nil {
+			r.down.write(r.far, s)
+		}
 		r.down.write(r.far, l)
 	}
 }
@@ -166,6 +177,7 @@ type hub struct {
 	seed       uint64
 	wire, door fault.Script // on the road; on the client's own stream
 	lasting    bool         // the road outlives the streams
+	stranger   func(*letter) *letter
 
 	mu     sync.Mutex
 	dials  uint64
@@ -196,7 +208,7 @@ func (h *hub) stream() *fault.End {
 		run := h.start(h.wire, "wire")
 		near, far := fault.Pipe()
 		holds := holdsBack(h.wire)
-		h.road = &road{book: h.book, near: near, far: far,
+		h.road = &road{book: h.book, near: near, far: far, stranger: h.stranger,
 			up:   &tracker{inner: run.Requests(), holds: holds, flown: map[*letter]bool{}},
 			down: &tracker{inner: run.Answers(), holds: holds, flown: map[*letter]bool{}},
 		}

@@ -3,6 +3,7 @@ package poll_test
 import (
 	"bytes"
 	"math/bits"
+	"math/rand/v2"
 	"sync"
 	"testing"
 	"time"
@@ -85,6 +86,7 @@ type letter struct {
 	asked   *letter // of an answer: the request as the client sent it
 	garbled bool    // the request was heard otherwise than it was sent
 	again   bool    // the request was heard before and answered
+	strange bool    // nobody asked for it
 	heard   bool    // it arrived, whole at least once
 	pieces  int     // bytes of it that arrived in pieces
 }
@@ -161,6 +163,54 @@ func (s *station) contents(u regmap.Unit, q frame.Request) frame.Response {
 		r.Data = append(r.Data, byte(v>>8), byte(v))
 	}
 	return r
+}
+
+// stranger is the true answer to another question than the one that l answers,
+// different in what an answer shows of it: the unit, the function, the length,
+// and with MBAP the transaction. So another client's answers look, and those of
+// a station with a wrong number.
+func (s *station) stranger(l *letter, dice *rand.Rand) *letter {
+	a, err := frame.ParseADU(s.framing, l.asked.frame)
+	if err != nil {
+		return nil
+	}
+	q, err := frame.ParseRequest(a.PDU)
+	if err != nil || int(q.Address)+q.Quantity+200 > refusedFrom {
+		return nil
+	}
+	span, _ := q.Reads()
+	kinds := 3
+	if s.framing == line.MBAP {
+		kinds = 4
+	}
+	switch dice.IntN(kinds) {
+	case 0:
+		a.Unit++
+	case 1: // the table beside it, of the same kind
+		q = frame.Read(map[regmap.Table]regmap.Table{
+			regmap.Coil: regmap.DiscreteInput, regmap.DiscreteInput: regmap.Coil,
+			regmap.InputRegister: regmap.HoldingRegister, regmap.HoldingRegister: regmap.InputRegister,
+		}[span.Table], q.Address, q.Quantity)
+	case 2:
+		q.Quantity += 8
+	case 3:
+		a.Transaction += 20000
+		q.Address += 7
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	other := &letter{at: l.at, unit: a.Unit, strange: true,
+		asked: &letter{number: l.asked.number, at: l.asked.at, frame: l.asked.frame}}
+	if other.pdu, err = q.Append(nil); err != nil {
+		panic(err)
+	}
+	if a.PDU, err = s.contents(a.Unit, q).Append(nil); err != nil {
+		panic(err)
+	}
+	if other.frame, err = frame.AppendADU(nil, a); err != nil {
+		panic(err)
+	}
+	return other
 }
 
 func isCounter(t regmap.Table, a int) bool {

@@ -48,6 +48,8 @@ var mixes = []mix{
 	{name: "foreign", media: []medium{serialRTU, networkRTU}, strict: true, retries: 2, runs: 2, exchanges: 800, leastGood: 0.8,
 		wire: "answers: answer-as unit random with 3%\nanswers: answer-as unit +1 with 3%\nanswers: answer-as function random with 3%\nanswers: answer-as function +1 with 3%\n" +
 			"answers: answer-as length random with 3%\nanswers: answer-as length +2 with 3%\nanswers: drop with 2%\nanswers: delay 20ms..60ms overtake\nanswers: delay 140ms..500ms with 4% overtake"},
+	{name: "strangers", media: []medium{serialRTU, networkRTU}, strict: true, strangers: 0.1, retries: 1, runs: 1, exchanges: 1200, leastGood: 0.7,
+		wire: "answers: drop with 2%\nanswers: delay 20ms..60ms overtake\nanswers: delay 140ms..500ms with 4% overtake"},
 	{name: "in pieces", media: []medium{serialRTU, networkRTU}, strict: true, retries: 2, runs: 2, exchanges: 800, leastGood: 0.9,
 		wire: "answers: drop with 2%\nanswers: split 2..6 gap 5ms with 20%\nanswers: drip each 1ms with 4%\nanswers: split 2 gap 40ms with 5%\nanswers: split 2 gap 120ms with 2%\n" +
 			"answers: delay 5ms..60ms\nanswers: stall for 50ms..300ms with 2%"},
@@ -81,6 +83,8 @@ var mixes = []mix{
 	{name: "foreign, many open", media: []medium{tcp}, strict: true, quiet: true, callers: 16, retries: 2, runs: 1, exchanges: 1600, leastGood: 0.7,
 		wire: "answers: answer-as transaction +20000 with 5%\nanswers: answer-as unit random with 5%\nanswers: answer-as function random with 4%\n" +
 			"answers: answer-as length random with 4%\nanswers: delay 5ms..60ms overtake\nanswers: delay 100ms..900ms with 5% overtake"},
+	{name: "strangers", media: []medium{tcp}, strict: true, quiet: true, strangers: 0.2, callers: 4, retries: 1, runs: 1, exchanges: 1200, gateway: true, leastGood: 0.7,
+		wire: "answers: drop with 2%\nanswers: delay 20ms..60ms overtake\nanswers: delay 140ms..900ms with 4% overtake"},
 	{name: "damaged heads", media: []medium{tcp}, strict: true, quiet: true, retries: 2, runs: 2, exchanges: 700, gateway: true, leastGood: 0.7,
 		wire: "answers: flip at 3 with 1%\nanswers: flip at 14 with 1%\nanswers: flip at 20 with 1%\nanswers: flip at 31 with 1%\nanswers: flip at 33 with 1%\nanswers: flip at 40 with 1%\n" +
 			"answers: flip at 47 with 1%\nanswers: flip at 49 with 1%\nanswers: flip at 56 with 1%\nanswers: flip at 63 with 1%\nanswers: flip at 65 with 1%\nanswers: delay 5ms..60ms"},
@@ -155,7 +159,7 @@ func TestNoWrongValueIsCalledGood(t *testing.T) {
 			}
 		}
 	})
-	report(t, totals, !given && ran == len(all)*len(mixes))
+	report(t, mixes, totals, !given && ran == len(all)*len(mixes))
 	if sum := 0; ran == len(all)*len(mixes) {
 		for _, c := range totals {
 			sum += c.exchanges
@@ -182,7 +186,7 @@ func (m mix) play(t *testing.T, seed uint64) (sum tally) {
 
 // report logs what came out and holds it against what must be; whole says that
 // every mix ran with many seeds, so that every fault must have shown.
-func report(t *testing.T, totals []tally, whole bool) {
+func report(t *testing.T, mixes []mix, totals []tally, whole bool) {
 	var sum tally
 	for i, m := range mixes {
 		c := totals[i]
