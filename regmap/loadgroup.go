@@ -2,6 +2,7 @@ package regmap
 
 import (
 	"fmt"
+	"math/big"
 	"strings"
 
 	"plumbline/regmap/doc"
@@ -25,7 +26,7 @@ func groupTable(nested bool) *doc.Table[groupDraft] {
 		doc.Integer("count", "how many there are", 1, 1000, func(g *groupDraft) *int { return &g.count }).Must(),
 		doc.Integer("from", "the number of the first; 1 when left out", 0, 1_000_000, func(g *groupDraft) *int { return &g.from }),
 		doc.Custom("stride", "addresses from one to the next: one number, or one for each table",
-			doc.Shape{Kind: doc.Either, Forms: []doc.Shape{{Kind: doc.WholeNumber}, holesShape()}}, func(g *groupDraft, n doc.Node) { g.stride = n }).Must(),
+			doc.Shape{Kind: doc.Either, Forms: []doc.Shape{{Kind: doc.WholeNumber}, strideShape()}}, func(g *groupDraft, n doc.Node) { g.stride = n }).Must(),
 		doc.Custom("points", "the points of the first, by names that follow the group's", points, func(g *groupDraft, n doc.Node) { g.points = n }),
 	}
 	if !nested {
@@ -148,4 +149,14 @@ func (p *pointDraft) copyAt(g groupDraft, i int, strides map[Table]int) *pointDr
 		c.Fields[j] = f
 	}
 	return &c
+}
+
+// strideShape is a stride for each table.
+func strideShape() doc.Shape {
+	s := doc.Shape{Kind: doc.KeyBlock}
+	for _, t := range Tables {
+		s.Keys = append(s.Keys, doc.KeyShape{Key: t.String(), About: "addresses from one to the next in this table",
+			Shape: doc.Shape{Kind: doc.WholeNumber, Low: big.NewInt(0), High: big.NewInt(TableSize - 1)}})
+	}
+	return s
 }

@@ -66,7 +66,7 @@ func pointFields() []doc.Field[pointDraft] {
 		doc.Text("units", "engineering units, a UCUM code where there is one", func(p *draft) *string { return &p.Units }),
 		doc.Integer("decimals", "digits shown after the point", 0, 9, func(p *draft) *int { return &p.Decimals }),
 		keep("values", "names for numbers", doc.Shape{Kind: doc.KeyBlock, Rest: &doc.Shape{Kind: doc.AnyText}}, func(p *draft) *doc.Node { return &p.values }),
-		keep("absent", "contents by which the device says 'no value'", doc.Shape{Kind: doc.ListOf, Item: &doc.Shape{Kind: doc.WholeNumber}}, func(p *draft) *doc.Node { return &p.absent }),
+		keep("absent", "contents by which the device says 'no value'", doc.Shape{Kind: doc.Either, Forms: []doc.Shape{{Kind: doc.WholeNumber}, {Kind: doc.ListOf, Item: &doc.Shape{Kind: doc.WholeNumber}}}}, func(p *draft) *doc.Node { return &p.absent }),
 		keep("derive", "worked out of other points: p(\"inflow\") - p(\"outflow\")", doc.Shape{Kind: doc.AnyText}, func(p *draft) *doc.Node { return &p.derive }),
 		keep("write", "the point may be written, within these limits", writeTable.Shape(), func(p *draft) *doc.Node { return &p.write }),
 		doc.Flag("counter", "counts up and rolls over", func(p *draft) *bool { return &p.Counter }),

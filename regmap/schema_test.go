@@ -95,6 +95,7 @@ points:
   i: {holding-register: 50, type: string, length: 12, overlay: false, changes-on-read: true, heartbeat: 5s, changes-within: 1h30m}
 groups:
   one: {name: "pump-{n}", count: 2, from: 0, stride: 10, points: {x: {coil: 100}}}
+  two: {name: "tank-{n}", count: 2, stride: {input-register: 4}, points: {x: {input-register: 100, type: uint16, absent: 0x8000}}}
 `
 
 // TestSchemaTakesGoodMaps: what the reader takes, the schema takes.

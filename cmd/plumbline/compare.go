@@ -7,9 +7,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbline/regmap"
+	"plumbline/regmap/agree"
 	"plumbline/regmap/doc"
 	"plumbline/regmap/paper"
-	"plumbline/regmap/sheet"
 )
 
 // newCompareCommand builds "compare".
@@ -73,21 +73,21 @@ type compareDifference struct {
 }
 
 // weightHeads are what stands over the differences of each weight.
-var weightHeads = map[sheet.Weight]string{
-	sheet.Breaks:  "Breaks what was made by the older map",
-	sheet.Touches: "Touches limits, alarms, periods or writing",
-	sheet.Words:   "Names and texts only",
+var weightHeads = map[agree.Weight]string{
+	agree.Breaks:  "Breaks what was made by the older map",
+	agree.Touches: "Touches limits, alarms, periods or writing",
+	agree.Words:   "Names and texts only",
 }
 
 // runCompare prints the differences of two maps.
 func runCompare(out io.Writer, older, newer *regmap.Map, asJSON bool) error {
-	differences := sheet.Compare(older, newer)
+	differences := agree.Compare(older, newer)
 	wire := 0
 	document := compareDocument{Format: 1, Old: older.File, New: newer.File, Differences: []compareDifference{}}
-	counts := map[sheet.Weight]int{}
+	counts := map[agree.Weight]int{}
 	for _, d := range differences {
 		counts[d.Weight]++
-		if d.Weight == sheet.Breaks {
+		if d.Weight == agree.Breaks {
 			wire++
 		}
 		document.Differences = append(document.Differences, compareDifference{d.Weight.String(), d.Point, d.What, d.Old, d.New, d.OldPos.Line, d.NewPos.Line, d.String()})
@@ -97,7 +97,7 @@ func runCompare(out io.Writer, older, newer *regmap.Map, asJSON bool) error {
 			return err
 		}
 	} else {
-		last := sheet.Weight(0)
+		last := agree.Weight(0)
 		for _, d := range differences {
 			if d.Weight != last {
 				fmt.Fprintf(out, "%s (%d):\n", weightHeads[d.Weight], counts[d.Weight])
@@ -114,7 +114,7 @@ func runCompare(out io.Writer, older, newer *regmap.Map, asJSON bool) error {
 }
 
 // places are the lines of both files.
-func places(d sheet.Difference) string {
+func places(d agree.Difference) string {
 	switch {
 	case d.OldPos.Line > 0 && d.NewPos.Line > 0:
 		return fmt.Sprintf("  (line %d, now %d)", d.OldPos.Line, d.NewPos.Line)

@@ -159,7 +159,7 @@ func (d *demo) pollOnce(ctx context.Context, l *line.Line, serve func(context.Co
 	served := make(chan error, 1)
 	go func() { served <- serve(ctx) }()
 	defer func() { cancel(); <-served }()
-	show := newPollPrinter(out, []*line.Line{l}, pollFlags{once: true})
+	show := newPollPrinter(out, []*line.Line{l}, pollFlags{once: true}, new(display))
 	var readings []decode.Reading
 	err := pollLines(ctx, []*line.Line{l}, 1, func(e decode.Event) {
 		readings = append(readings, e.Readings...)

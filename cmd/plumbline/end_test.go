@@ -188,6 +188,24 @@ func TestPollTableAndChain(t *testing.T) {
 	}
 }
 
+// TestPollUnits: shown in the units asked for where they measure the same; 1 m
+// is 3.2808 ft (international foot, 0.3048 m), 11.5 Cel is 52.7 [degF].
+func TestPollUnits(t *testing.T) {
+	at := station(t, cistern, "--unit", "17", "--listen", "127.0.0.1:0")["tcp"]
+	code, out, errs := command(t, "poll", cistern, "--tcp", at, "--unit", "17", "--once", "--units", "[degF], [psi],[ft_i],L/min")
+	if code != exitDone {
+		t.Fatal(errs)
+	}
+	for _, want := range []string{"206.7", "L/min", "33.5", "[psi]", "52.7", "[degF]", "5.249", "set-point 1.640 to 8.202", "1204.5"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is not in\n%s", want, out)
+		}
+	}
+	if code, _, errs := command(t, "poll", cistern, "--tcp", at, "--units", "feet"); code != exitUsage || !strings.Contains(errs, "feet") {
+		t.Errorf("no code: %d, %s", code, errs)
+	}
+}
+
 func TestPollCSV(t *testing.T) {
 	at := station(t, cistern, "--unit", "17", "--listen", "127.0.0.1:0")["tcp"]
 	code, out, _ := command(t, "poll", cistern, "--tcp", at, "--unit", "17", "--once", "--csv")

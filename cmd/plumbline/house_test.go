@@ -24,6 +24,7 @@ var rooms = map[string][]string{
 	"regmap/paper":   {},
 	"regmap":         {"regmap/doc", "regmap/derive"},
 	"regmap/sheet":   {"regmap", "regmap/doc", "regmap/line", "regmap/paper", "regmap/ucum"},
+	"regmap/agree":   {"regmap", "regmap/doc", "regmap/paper", "regmap/misread"},
 	"regmap/line":    {"regmap", "regmap/doc"},
 	"regmap/misread": {"regmap"},
 	"regmap/lint":    {"regmap", "regmap/doc", "regmap/ucum"},

@@ -108,6 +108,7 @@ func newRootCommand(s *streams) *cobra.Command {
 		newSimulateCommand(s),
 		newImportCommand(s),
 		newCompareCommand(s),
+		newSheetCommand(s),
 	)
 	return root
 }

@@ -16,7 +16,7 @@ import (
 type pollFlags struct {
 	at                          place
 	once, frames, asJSON, asCSV bool
-	every, during               string
+	every, during, units        string
 }
 
 // newPollCommand builds "poll".
@@ -40,6 +40,7 @@ func newPollCommand(s *streams) *cobra.Command {
 	flags.BoolVar(&f.once, "once", false, "one cycle, then stop")
 	flags.StringVar(&f.every, "every", "", "how often, instead of what the line file says; 0s: without pause")
 	flags.StringVar(&f.during, "for", "", "stop after this time, such as 10m")
+	flags.StringVar(&f.units, "units", "", "show values in these units where they measure the same: UCUM codes parted by commas")
 	flags.BoolVar(&f.frames, "frames", false, "show each value's way from bytes to number")
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines, one a reading")
 	flags.BoolVar(&f.asCSV, "csv", false, "CSV, one row a reading")
@@ -71,7 +72,11 @@ func runPoll(ctx context.Context, s *streams, args []string, f pollFlags) error 
 	if f.once {
 		cycles = 1
 	}
-	show := newPollPrinter(s.out, lines, f)
+	units, err := newDisplay(f.units)
+	if err != nil {
+		return err
+	}
+	show := newPollPrinter(s.out, lines, f, units)
 	if err := pollLines(ctx, lines, cycles, show.event); err != nil {
 		return err
 	}

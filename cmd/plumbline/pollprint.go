@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"math/big"
 	"strings"
 	"time"
 
@@ -21,6 +22,7 @@ type pollPrinter struct {
 	flags pollFlags
 	lines []*line.Line
 	csv   *csv.Writer
+	units *display
 
 	now      map[readingKey]decode.Reading // the latest of each point
 	busy     time.Duration                 // line time of the cycle
@@ -36,8 +38,8 @@ type readingKey struct {
 	point   *regmap.Point
 }
 
-func newPollPrinter(out io.Writer, lines []*line.Line, f pollFlags) *pollPrinter {
-	p := &pollPrinter{out: bufio.NewWriter(out), flags: f, lines: lines, now: map[readingKey]decode.Reading{}}
+func newPollPrinter(out io.Writer, lines []*line.Line, f pollFlags, units *display) *pollPrinter {
+	p := &pollPrinter{out: bufio.NewWriter(out), flags: f, lines: lines, units: units, now: map[readingKey]decode.Reading{}}
 	if f.asCSV {
 		p.csv = csv.NewWriter(p.out)
 		p.failed = p.csv.Write(csvHead)
@@ -155,7 +157,7 @@ func (p *pollPrinter) table(l *line.Line, now decode.Stamp) {
 			default:
 				bad++
 			}
-			table = append(table, asTableRow(r, now))
+			table = append(table, p.row(r, now))
 			chains = append(chains, r)
 		}
 		printTable(p.out, table)
@@ -173,38 +175,44 @@ func (p *pollPrinter) table(l *line.Line, now decode.Stamp) {
 	fmt.Fprintf(p.out, "%d bad; %s, %.3f s of line time\n", bad, count(p.asked, "exchange"), p.busy.Seconds())
 }
 
-func asTableRow(r decode.Reading, now decode.Stamp) tableRow {
-	row := tableRow{name: r.Point.Name, units: r.Point.Units}
-	shown := paper.Text(r.Point.Shown(r.Value))
+// row is one reading as it stands in the table.
+func (p *pollPrinter) row(r decode.Reading, now decode.Stamp) tableRow {
+	shown, units := p.units.shown(r.Point, r.Value)
+	row := tableRow{name: r.Point.Name, units: paper.Text(units)}
+	shown = paper.Text(shown)
 	if _, isNumber := r.Value.Float(); isNumber && strings.ContainsRune(shown, '.') {
 		row.whole, row.fraction, _ = strings.Cut(shown, ".")
 		row.fraction = "." + row.fraction
 	} else {
 		row.whole = shown
 	}
-	row.remark = remark(r, now)
+	row.remark = p.remark(r, now)
 	return row
 }
 
 // remark is what stands beside a value: its quality when it is not good, the
 // limits of a set-point when it is.
-func remark(r decode.Reading, now decode.Stamp) string {
+func (p *pollPrinter) remark(r decode.Reading, now decode.Stamp) string {
+	as := func(v regmap.Value) string {
+		shown, units := p.units.shown(r.Point, v)
+		return strings.TrimSpace(shown + " " + units)
+	}
 	if q := r.Value.Quality(); q != regmap.Good {
 		s := q.String() + ": " + r.Reason
 		if f := r.Last; q == regmap.Bad && f.Kind() != regmap.None {
-			last := strings.TrimSpace(r.Point.Shown(f) + " " + r.Point.Units)
-			s += fmt.Sprintf("; last %s, %s ago", last, age(now.Sub(r.LastAt)))
+			s += fmt.Sprintf("; last %s, %s ago", as(f), age(now.Sub(r.LastAt)))
 		}
 		return s
 	}
 	if w := r.Point.Write; w != nil && r.Point.Type.Number() {
+		bare := func(limit *big.Rat) string { return strings.SplitN(as(regmap.ExactValue(limit)), " ", 2)[0] }
 		switch low, high := w.Min, w.Max; {
 		case low != nil && high != nil:
-			return fmt.Sprintf("set-point %s to %s", r.Point.Shown(regmap.ExactValue(low)), r.Point.Shown(regmap.ExactValue(high)))
+			return fmt.Sprintf("set-point %s to %s", bare(low), bare(high))
 		case low != nil:
-			return "set-point from " + r.Point.Shown(regmap.ExactValue(low))
+			return "set-point from " + bare(low)
 		case high != nil:
-			return "set-point up to " + r.Point.Shown(regmap.ExactValue(high))
+			return "set-point up to " + bare(high)
 		}
 		return "set-point"
 	}

@@ -59,7 +59,7 @@ func Write(w io.Writer, d Document, f Format) error {
 	var out []byte
 	switch f {
 	case PlainText:
-		out = plainText(d, textWidth)
+		out = plainText(d, d.textWidth())
 	case Markdown:
 		out = markdown(d)
 	case CSV:
@@ -80,9 +80,18 @@ func Write(w io.Writer, d Document, f Format) error {
 	return err
 }
 
-// textWidth is the width of plain text in characters where no terminal says
-// another.
-const textWidth = 80
+// Widths of plain text in characters where no terminal says another.
+const (
+	textWidth     = 80
+	wideTextWidth = 180 // landscape paper
+)
+
+func (d Document) textWidth() int {
+	if d.Wide {
+		return wideTextWidth
+	}
+	return textWidth
+}
 
 // WriteText writes d as plain text for a terminal of that width in
 // characters; below 20 it is taken as 20. Errors are Write's.

@@ -1,4 +1,4 @@
-package sheet
+package agree
 
 import (
 	"fmt"
@@ -187,19 +187,19 @@ func comparePoints(o, p *regmap.Point, add func(Difference)) {
 	row(Breaks, "units", o.Units, p.Units)
 	row(Breaks, "absent", hexWords(o.Absent), hexWords(p.Absent))
 	row(Breaks, "values", valueWords(o), valueWords(p))
-	row(Breaks, "changes-on-read", flag(o.OnRead), flag(p.OnRead))
+	row(Breaks, "changes-on-read", yes(o.OnRead), yes(p.OnRead))
 	if o.Writable() && !p.Writable() {
 		row(Breaks, "write", "allowed", "not allowed")
 	} else {
 		row(Touches, "write", writeWords(o.Write), writeWords(p.Write))
 	}
 	row(Touches, "alarm", alarmWords(o), alarmWords(p))
-	row(Touches, "counter", flag(o.Counter), flag(p.Counter))
+	row(Touches, "counter", yes(o.Counter), yes(p.Counter))
 	row(Touches, "every", o.Every.String(), p.Every.String())
 	row(Touches, "together", o.Together, p.Together)
 	row(Touches, "heartbeat", o.Heartbeat.String(), p.Heartbeat.String())
 	row(Touches, "changes-within", o.Within.String(), p.Within.String())
-	row(Touches, "overlay", flag(o.Overlay), flag(p.Overlay))
+	row(Touches, "overlay", yes(o.Overlay), yes(p.Overlay))
 	row(Words, "decimals", fmt.Sprint(o.Decimals), fmt.Sprint(p.Decimals))
 	row(Words, "tag", o.Tag, p.Tag)
 	row(Words, "about", o.About, p.About)
@@ -207,7 +207,7 @@ func comparePoints(o, p *regmap.Point, add func(Difference)) {
 	row(Words, "owner", o.Owner, p.Owner)
 }
 
-func flag(on bool) string {
+func yes(on bool) string {
 	if on {
 		return "true"
 	}
@@ -287,7 +287,7 @@ func writeWords(w *regmap.Write) string {
 func alarmWords(p *regmap.Point) string {
 	a := p.Alarm
 	if a == nil {
-		return flag(p.AlarmBit)
+		return yes(p.AlarmBit)
 	}
 	s := number("high-high", a.HighHigh) + number("high", a.High) + number("low", a.Low) + number("low-low", a.LowLow) + number("deadband", a.Deadband)
 	if a.Delay > 0 {

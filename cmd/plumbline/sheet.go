@@ -1,0 +1,91 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbline/regmap/agree"
+	"plumbline/regmap/paper"
+)
+
+// newSheetCommand builds "sheet".
+func newSheetCommand(s *streams) *cobra.Command {
+	var file, date string
+	var asInterface bool
+	cmd := &cobra.Command{
+		Use:   "sheet MAP",
+		Short: "The register list on paper, for both sides to sign; --interface: one worked example a type",
+		Long: "Writes the register list of a map: both numbers of every register, type, order, scale, units, limits,\n" +
+			"bit meanings, the bytes that ask for it, the addresses in use, and lines to sign. With --interface it\n" +
+			"writes the interface sheet: for every type and order in the map one worked example, and what each wrong\n" +
+			"reading of it would show.\n\n" +
+			"Exit code: 0 written; 2 the map was not understood, or the file could not be written.",
+		Example: "  plumbline sheet cistern.yaml -o cistern.pdf\n  plumbline sheet cistern.yaml --interface",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error {
+			day, err := reportDate(date)
+			if err != nil {
+				return err
+			}
+			return runSheet(s.out, args[0], file, day, asInterface)
+		},
+	}
+	cmd.Flags().StringVarP(&file, "output", "o", "", "file to write; its ending chooses .txt, .md, .csv, .html, .xlsx or .pdf; without, text goes to standard output")
+	cmd.Flags().StringVar(&date, "date", "", "date on the paper, such as 2026-11-24; today when left out")
+	cmd.Flags().BoolVar(&asInterface, "interface", false, "the interface sheet instead of the register list")
+	return cmd
+}
+
+// reportDate is the date on a paper: as given, or today in UTC.
+func reportDate(s string) (time.Time, error) {
+	if s == "" {
+		return time.Now().UTC().Truncate(24 * time.Hour), nil
+	}
+	day, err := time.Parse(time.DateOnly, s)
+	if err != nil {
+		return time.Time{}, notUnderstood("--date %q is no date; write it as 2026-11-24", s)
+	}
+	return day, nil
+}
+
+// runSheet writes one of the two sheets of a map.
+func runSheet(out io.Writer, mapFile, file string, date time.Time, asInterface bool) error {
+	m, err := loadMap(mapFile)
+	if err != nil {
+		return err
+	}
+	document := agree.List(m, date)
+	if asInterface {
+		document = agree.Interface(m, date)
+	}
+	return writeDocument(out, document, file)
+}
+
+// writeDocument writes a document to a file, or as text to out where no file
+// is named. A file is written whole or not at all.
+func writeDocument(out io.Writer, d paper.Document, file string) error {
+	if file == "" {
+		return paper.Write(out, d, paper.PlainText)
+	}
+	format, err := paper.FormatOf(file)
+	if err != nil {
+		return verdict{exitUsage, err}
+	}
+	var b bytes.Buffer
+	if err := paper.Write(&b, d, format); err != nil {
+		return err
+	}
+	if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+		var path *os.PathError
+		if errors.As(err, &path) {
+			return notUnderstood("%s cannot be written: %w", file, path.Err)
+		}
+		return verdict{exitUsage, err}
+	}
+	return nil
+}
