@@ -21,7 +21,7 @@ func htmlPage(d Document) ([]byte, error) {
 		view.Title = "Report"
 	}
 	if d.Caution != "" {
-		view.Caution = strings.Split(d.Caution, "\n")
+		view.Caution = htmlLines(d.Caution)
 	}
 	for _, piece := range d.Blocks {
 		view.Blocks = append(view.Blocks, htmlOf(piece))
@@ -57,7 +57,7 @@ type htmlView struct {
 	Foot                    string
 	Wide                    bool
 	Head                    []Fact
-	Caution                 []string
+	Caution                 []htmlCell
 	Blocks                  []htmlBlock
 }
 
@@ -68,7 +68,7 @@ type htmlBlock struct {
 	Level   int
 	Text    string
 	Plain   bool // a table no wider than its content
-	Lines   []string
+	Lines   []htmlCell
 	Facts   []Fact
 	Columns []htmlColumn
 	Rows    [][]htmlCell
@@ -78,7 +78,8 @@ type htmlBlock struct {
 
 type htmlColumn struct{ Head, Class, Width string }
 
-// An htmlCell is an entry; Pad keeps the room of the decimals it lacks.
+// An htmlCell is an entry or a line; Pad keeps the room of the decimals that a
+// number lacks.
 type htmlCell struct{ Text, Class, Pad string }
 
 func htmlOf(piece Piece) htmlBlock {
@@ -86,7 +87,7 @@ func htmlOf(piece Piece) htmlBlock {
 	case Heading:
 		return htmlBlock{Kind: "heading", Level: b.Level, Text: b.Text}
 	case Paragraph:
-		return htmlBlock{Kind: "paragraph", Lines: strings.Split(b.Text, "\n")}
+		return htmlBlock{Kind: "paragraph", Lines: htmlLines(b.Text)}
 	case Table:
 		return htmlTable(b)
 	case Facts:
@@ -106,43 +107,51 @@ func htmlOf(piece Piece) htmlBlock {
 	}
 }
 
+func htmlLines(text string) []htmlCell {
+	var out []htmlCell
+	for line := range strings.SplitSeq(text, "\n") {
+		class := "line"
+		if mark, _ := hanging(line); mark != "" {
+			class += " item"
+		}
+		out = append(out, htmlCell{Text: line, Class: class})
+	}
+	return out
+}
+
+// htmlLine is about how many characters of a table's type a page is wide.
+const htmlLine = 110
+
+// longestHTMLWord is the number of characters beyond which a word is broken
+// where its column is narrow.
+const longestHTMLWord = 20
+
 func htmlTable(t Table) htmlBlock {
-	var weights float64
-	for _, c := range t.Columns {
-		weights += c.Weight
-	}
-	block := htmlBlock{Kind: "table", Text: t.Title, Plain: weights == 0}
-	classes := [...]string{AlignLeft: "left", AlignMiddle: "middle", AlignRight: "right", AlignPoint: "right"}
-	align := func(j int) string {
-		if a := t.Columns[j].Align; a >= 0 && int(a) < len(classes) {
-			return classes[a]
-		}
-		return classes[AlignLeft]
-	}
+	needs := make([]need, len(t.Columns))
 	marks := make([]int, len(t.Columns))
+	block := htmlBlock{Kind: "table", Text: t.Title, Plain: true}
 	for j, c := range t.Columns {
-		width := ""
+		needs[j] = needOf(t, j, longestHTMLWord, columnsOf, anyEntry)
 		if c.Weight > 0 {
-			width = "w" + strconv.Itoa(max(1, int(c.Weight/weights*10+0.5)))
+			block.Plain = false
 		}
-		block.Columns = append(block.Columns, htmlColumn{Head: c.Head, Class: align(j), Width: width})
 		if c.Align == AlignPoint {
 			marks[j] = int(points(t, j, anyEntry).part)
 		}
 	}
+	shares := widths(needs, htmlLine)
+	for j, c := range t.Columns {
+		width := ""
+		if c.Weight > 0 {
+			width = "w" + strconv.Itoa(max(1, int(shares[j]/htmlLine*20))*5)
+		}
+		head := htmlColumn{Head: c.Head, Class: htmlClass(c, Entry{Text: c.Head}), Width: width}
+		block.Columns = append(block.Columns, head)
+	}
 	for _, row := range t.Rows {
 		cells := make([]htmlCell, len(row))
 		for j, e := range row {
-			cells[j] = htmlCell{Text: e.Text, Class: align(j)}
-			if e.Mono {
-				cells[j].Class += " mono"
-			}
-			if e.Bold {
-				cells[j].Class += " bold"
-			}
-			if e.number() {
-				cells[j].Class += " number"
-			}
+			cells[j] = htmlCell{Text: e.Text, Class: htmlClass(t.Columns[j], e)}
 			if t.Columns[j].Align == AlignPoint && e.number() {
 				cells[j].Pad = lacking(e.Text, marks[j])
 			}
@@ -150,6 +159,32 @@ func htmlTable(t Table) htmlBlock {
 		block.Rows = append(block.Rows, cells)
 	}
 	return block
+}
+
+// htmlClass are the names that the stylesheet knows an entry by.
+func htmlClass(c Column, e Entry) string {
+	class := "left"
+	switch c.Align {
+	case AlignMiddle:
+		class = "middle"
+	case AlignRight, AlignPoint:
+		class = "right"
+	}
+	add := func(when bool, name string) {
+		if when {
+			class += " " + name
+		}
+	}
+	add(e.Mono, "mono")
+	add(e.Bold, "bold")
+	add(c.Weight == 0 && measure(columnsOf).of(e.Text) <= longestHTMLWord, "short")
+	for word := range strings.FieldsSeq(e.Text) {
+		if measure(columnsOf).of(word) > longestHTMLWord {
+			add(true, "long")
+			break
+		}
+	}
+	return class
 }
 
 // lacking is what a number lacks of that many characters behind its whole

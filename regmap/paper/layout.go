@@ -116,7 +116,7 @@ func (p *pager) word(x, top float64, s string, f *face, t typing) {
 
 // typed is text whose line has its top there.
 func typed(x, top float64, s string, f *face, t typing) Label {
-	return Label{X: x, Y: top + (t.lead+t.size*0.7)/2, Text: s, Size: t.size, Mono: f.family == "mono", Bold: f.style != ""}
+	return Label{X: x, Y: top + t.lead*0.76, Text: s, Size: t.size, Mono: f.family == "mono", Bold: f.style != ""}
 }
 
 // lines puts running text between x and the right margin, page by page.
@@ -155,7 +155,7 @@ func (p *pager) caution(text string) {
 	}
 	p.again = nil
 	bar(p.page(), p.y)
-	p.y += blockGap + 4
+	p.y += blockGap
 }
 
 func (p *pager) piece(piece Piece, last bool) {
@@ -240,12 +240,18 @@ func (p *pager) facts(items []Fact, x, room float64, t typing) {
 }
 
 // picture puts a picture, made smaller where the page is too small for it, its
-// numbers beside it where at least a quarter of the line is left for them.
+// numbers beside it where at least a quarter of the line is left for them,
+// else below it.
 func (p *pager) picture(b Picture) {
 	const gap = 16
 	caption := wrap(p.faces[regular].fit(b.Title), p.room(), p.faces[regular].measure(tableType.size))
 	below := 4 + float64(len(caption))*tableType.lead
 	scale := min(1, p.room()/b.Width, (p.bottom()-marginTop-below)/b.Height)
+	beside := p.room()-b.Width*scale-gap >= p.room()/4
+	if !beside && len(b.Facts) > 0 {
+		below += min(4+float64(len(b.Facts))*tableType.lead, p.height/3)
+		scale = min(scale, (p.bottom()-marginTop-below)/b.Height)
+	}
 	p.need(b.Height*scale + below)
 	top, on := p.y, len(p.pages)
 	for _, s := range b.Shapes {
@@ -261,13 +267,14 @@ func (p *pager) picture(b Picture) {
 		p.y += tableType.lead
 	}
 	end := p.y
-	if rest := p.room() - b.Width*scale - gap; rest >= p.room()/4 {
-		p.y = top
-		p.facts(b.Facts, marginLeft+b.Width*scale+gap, rest, tableType)
-	} else {
+	if !beside {
 		p.y += 4
 		p.facts(b.Facts, marginLeft, p.room(), tableType)
+		return
 	}
+	p.y = top
+	left := b.Width*scale + gap
+	p.facts(b.Facts, marginLeft+left, p.room()-left, tableType)
 	if len(p.pages) == on {
 		p.y = max(p.y, end)
 	}

@@ -28,6 +28,7 @@ type tableLayout struct {
 func (p *pager) table(t Table) {
 	l := &tableLayout{pager: p, table: t}
 	l.fit()
+	t = l.table
 	l.columns()
 	title := wrap(p.faces[bold].fit(t.Title), p.room(), p.faces[bold].measure(bodyType.size))
 	first := 0.0

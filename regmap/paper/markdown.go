@@ -112,9 +112,15 @@ func (p *markPrinter) table(t Table) {
 	for j, c := range t.Columns {
 		see(0, j, escaped(c.Head))
 	}
-	for i, row := range t.Rows {
-		for j, e := range row {
-			see(i+1, j, marked(e))
+	for j, c := range t.Columns {
+		mark := points(t, j, anyEntry)
+		for i, row := range t.Rows {
+			s := marked(row[j])
+			if c.Align == AlignPoint && row[j].number() {
+				_, part := split(row[j].Text)
+				s += blanks(mark.part - measure(columnsOf).of(part))
+			}
+			see(i+1, j, s)
 		}
 	}
 	lines := make([]string, 0, len(cells)+1)
@@ -155,6 +161,9 @@ func dashes(columns []Column, wide []float64) string {
 // no escape inside it.
 func marked(e Entry) string {
 	s := escaped(e.Text)
+	if e.number() {
+		s = e.Text
+	}
 	if e.Mono && e.Text != "" && !strings.ContainsAny(e.Text, "`\\|") && strings.TrimSpace(e.Text) == e.Text {
 		s = "`" + e.Text + "`"
 	}

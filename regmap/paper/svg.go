@@ -69,7 +69,7 @@ func svgOf(p Picture) svgView {
 type svgCanvas struct{ shapes []svgShape }
 
 func (c *svgCanvas) add(kind string, p Pen, s svgShape) {
-	s.Kind, s.Pen, s.Grey = kind, decimal(p.Width), fmt.Sprintf("#%02x%[1]02x%[1]02x", p.grey())
+	s.Kind, s.Pen, s.Grey = kind, decimal(p.Width), fmt.Sprintf("#%02[1]x%02[1]x%02[1]x", p.grey())
 	for i, d := range p.Dash {
 		if i > 0 {
 			s.Dash += " "
