@@ -163,9 +163,11 @@ func TestC5EchoInPieces(t *testing.T) {
 				}
 				own := timing
 				own.Response = time.Second
-				want(t, r.ask(17, registers(0x0400), With(own)), regmap.NoCause, "") // as an answer it would have four bytes
+				for _, a := range []regmap.Address{0, 0x0400, 0x1103} { // 0400: as an answer it would have four bytes
+					want(t, r.ask(17, registers(a), With(own)), regmap.NoCause, "")
+				}
 				want(t, r.change(17, frame.WriteRegister(1, 3), With(own)), regmap.NoCause, "")
-				if s := r.link.Statistics(); s.Echoes != 2 || s.Noise != 0 {
+				if s := r.link.Statistics(); s.Echoes != 4 || s.Noise != 0 {
 					t.Errorf("%s, a byte each %s: statistics %+v", name, every, s)
 				}
 			})

@@ -308,42 +308,39 @@ func TestC3HorizonIsBounded(t *testing.T) {
 
 // A program that was stopped, or a machine that slept, wakes with the horizon
 // passed and the late answer not read yet: it is not taken for the next one's.
-// (I2)
+// Stopped again while it listens, it listens once more. (I2)
 func TestI2StoppedWhileAnAnswerWasOwed(t *testing.T) {
-	c := rtu()
-	var slept atomic.Int64
-	steady := decode.NewClock()
-	c.Clock = func() decode.Stamp {
-		s, d := steady(), time.Duration(slept.Load())
-		return decode.Stamp{Wall: s.Wall.Add(d), Steady: s.Steady + d}
+	for name, c := range map[string]struct{ comes, stopped time.Duration }{ // from when the request left
+		"while the answer is owed": {230 * time.Millisecond, 205 * time.Millisecond},
+		"while it listens":         {690 * time.Millisecond, 620 * time.Millisecond},
+	} {
+		t.Run(name, func(t *testing.T) {
+			config := rtu()
+			var slept atomic.Int64
+			var steady decode.Clock
+			config.Clock = func() decode.Stamp {
+				if steady == nil {
+					steady = decode.NewClock()
+				}
+				s, d := steady(), time.Duration(slept.Load())
+				return decode.Stamp{Wall: s.Wall.Add(d), Steady: s.Steady + d}
+			}
+			bubble(t, config, func(r *rig) {
+				r.answer = func(h heard) []fault.Delivery {
+					if h.n == 1 {
+						time.AfterFunc(c.stopped, func() { slept.Store(int64(30 * time.Second)) })
+						return []fault.Delivery{after(c.comes, h.honest())}
+					}
+					return []fault.Delivery{{Delay: 60 * time.Millisecond, Bytes: h.honest(), Overtake: true}}
+				}
+				want(t, r.ask(17, registers(0)), regmap.Silent, "no answer")
+				want(t, r.ask(17, registers(8)), regmap.NoCause, "")
+				if s := r.link.Statistics(); s.Late != 1 || s.Unowed != 0 {
+					t.Errorf("statistics %+v", s)
+				}
+			})
+		})
 	}
-	bubble(t, c, func(r *rig) {
-		r.answer = func(h heard) []fault.Delivery {
-			if h.n == 1 {
-				return []fault.Delivery{after(230*time.Millisecond, h.honest())}
-			}
-			return []fault.Delivery{after(60*time.Millisecond, h.honest())}
-		}
-		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer")
-		slept.Store(int64(30 * time.Second)) // the answer was there meanwhile; it is read 30 ms from now
-		want(t, r.ask(17, registers(8)), regmap.NoCause, "")
-		if s := r.link.Statistics(); s.Late != 1 || s.Unowed != 0 {
-			t.Errorf("statistics %+v", s)
-		}
-		// Stopped again while it listens: it listens once more.
-		r.answer = func(h heard) []fault.Delivery {
-			if h.n == 3 {
-				return []fault.Delivery{after(690*time.Millisecond, h.honest())}
-			}
-			return []fault.Delivery{after(60*time.Millisecond, h.honest())}
-		}
-		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer")
-		time.AfterFunc(415*time.Millisecond, func() { slept.Add(int64(30 * time.Second)) }) // 620 ms after it left
-		want(t, r.ask(17, registers(8)), regmap.NoCause, "")
-		if s := r.link.Statistics(); s.Late != 2 || s.Unowed != 0 {
-			t.Errorf("statistics %+v", s)
-		}
-	})
 }
 
 // A debt outlives the connection: a gateway may keep it. (C15)

@@ -225,7 +225,7 @@ func (t *transactions) sort(s *session, b []byte, at decode.Stamp) (answered boo
 		adu, skip, used, err := codec.Next(t.in.bytes)
 		switch {
 		case errors.Is(err, frame.ErrMore):
-			return answered, nil
+			return answered, otherProtocol(t.in.bytes)
 		case err != nil:
 			t.count.noise.Add(uint64(len(t.in.bytes)))
 			return answered, &loss{regmap.Mismatch, "the stream lost its borders: " + err.Error()}
@@ -241,6 +241,15 @@ func (t *transactions) sort(s *session, b []byte, at decode.Stamp) (answered boo
 			return answered, &loss{regmap.Mismatch, fmt.Sprintf("%d frames (%d bytes) came that answer no open request", t.unasked, t.unaskedBytes)}
 		}
 	}
+}
+
+// otherProtocol says as soon as it can be seen that a frame is not ours; waiting
+// for all that its header promises could take for ever.
+func otherProtocol(b []byte) *loss {
+	if len(b) < 4 || b[2] == 0 && b[3] == 0 {
+		return nil
+	}
+	return &loss{regmap.Mismatch, fmt.Sprintf("the stream lost its borders: protocol identifier %d; Modbus is 0 (TCP guide 3.1.3)", binary.BigEndian.Uint16(b[2:]))}
 }
 
 // give hands a frame to the transaction it belongs to, and counts what
@@ -324,27 +333,35 @@ func (t *transactions) ending(x *transaction, id uint16, o outcome) outcome {
 func (t *transactions) expired(s *session, x *transaction, id uint16) outcome {
 	t.mu.Lock()
 	o := outcome{cause: regmap.Silent, detail: fmt.Sprintf("no answer within %s", shown(x.call.limit()))}
-	half, gone := "", false
+	var why *loss
 	if t.session == s {
-		half = x.half(t.in.bytes)
-		if half != "" {
+		if half := x.half(t.in.bytes); half != "" {
 			o = outcome{cause: regmap.CutOff, detail: half, received: bytes.Clone(t.in.bytes)}
-		} else {
-			t.silences++
-			gone = t.silences >= maxSilences
+			why = &loss{regmap.CutOff, half}
+		} else if why = t.stalled(x.call.limit()); why == nil {
+			if t.silences++; t.silences >= maxSilences {
+				why = &loss{regmap.Silent, fmt.Sprintf("nothing was heard after %d requests", maxSilences)}
+			}
 		}
 	}
 	t.mu.Unlock()
 	if o = t.ending(x, id, o); o.cause != regmap.Silent && o.cause != regmap.CutOff {
 		return o
 	}
-	switch {
-	case half != "":
-		t.conn.lose(s, loss{regmap.CutOff, half})
-	case gone:
-		t.conn.lose(s, loss{regmap.Silent, fmt.Sprintf("nothing was heard after %d requests", maxSilences)})
+	if why != nil {
+		t.conn.lose(s, *why)
 	}
 	return o
+}
+
+// stalled says whether a part of some other frame has been there for as long as
+// a whole answer may take: no border behind it can be found any more.
+func (t *transactions) stalled(limit time.Duration) *loss {
+	n := len(t.in.bytes)
+	if n == 0 || t.clock().Sub(t.in.when(0)) < limit {
+		return nil
+	}
+	return &loss{regmap.CutOff, fmt.Sprintf("%d bytes of a frame came, and for %s no more", n, shown(limit))}
 }
 
 // half describes a frame that began to arrive and did not end, if it belongs

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"plumbline/decode"
@@ -92,11 +93,11 @@ func TestB3SameAnswerTwice(t *testing.T) {
 		r.answer = func(h heard) []fault.Delivery {
 			return []fault.Delivery{after(5*time.Millisecond, h.honest()), after(6*time.Millisecond, h.honest())}
 		}
-		for i := range 50 {
+		for i := range 200 {
 			want(t, r.ask(17, registers(regmap.Address(i))), regmap.NoCause, "")
 		}
 		time.Sleep(time.Second)
-		if s := r.link.Statistics(); s.Duplicates != 50 || s.Losses != 0 {
+		if s := r.link.Statistics(); s.Duplicates != 200 || s.Losses != 0 {
 			t.Errorf("statistics %+v", s)
 		}
 	})
@@ -278,6 +279,7 @@ func TestB7StreamWithoutBordersIsClosed(t *testing.T) {
 	for name, head := range map[string][]byte{
 		"length 0": {0, 1, 0, 0, 0, 0, 17}, "length 1": {0, 1, 0, 0, 0, 1, 17}, "length 255": {0, 1, 0, 0, 0, 255, 17},
 		"length 65535": {0, 1, 0, 0, 255, 255, 17}, "protocol 1": {0, 1, 0, 1, 0, 3, 17, 0x83, 2},
+		"protocol 256, not whole": {0, 1, 1, 0, 0, 100},
 	} {
 		t.Run(name, func(t *testing.T) {
 			bubble(t, plain(), func(r *rig) {
@@ -372,6 +374,27 @@ func TestTransactionIdentifierOfTheLibraryIsRestored(t *testing.T) {
 		}
 		if id := r.sent()[0].adu.Transaction; id != 501 || c.outcome.received[1] != 501&0xFF || c.outcome.sent[1] != 501&0xFF {
 			t.Errorf("on the wire %d, sent %x, received %x", id, c.outcome.sent, c.outcome.received)
+		}
+	})
+}
+
+// A part of a frame that belongs to no open request and never ends: the stream
+// is given up, lest all that follows be taken for its rest.
+func TestB14PartOfAnotherFrame(t *testing.T) {
+	bubble(t, plain(), func(r *rig) {
+		r.answer = func(h heard) []fault.Delivery {
+			if h.n == 1 {
+				return []fault.Delivery{after(0, h.honest()), after(time.Millisecond, []byte{0x77, 0x77, 0, 0, 0, 200, 17})}
+			}
+			return []fault.Delivery{after(0, h.honest())}
+		}
+		want(t, r.ask(17, registers(0)), regmap.NoCause, "")
+		time.Sleep(time.Second)
+		synctest.Wait()
+		want(t, r.ask(17, registers(4)), regmap.Silent, "no answer")
+		want(t, r.ask(17, registers(4)), regmap.NoCause, "")
+		if states := r.lineStates(); len(states) != 3 || !contains(states[1].Why, "bytes of a frame came, and for 200ms no more") {
+			t.Errorf("line states %+v", states)
 		}
 	})
 }
