@@ -2,6 +2,7 @@ package decode
 
 import (
 	"plumbline/regmap"
+	"plumbline/regmap/alarm"
 )
 
 // A Reading is a point's value at a time with its quality and cause, resting
@@ -16,6 +17,8 @@ type Reading struct {
 	Raw     []uint16  // the point's own registers or bits; nil when there are none
 	From    *Exchange // nil only for 'never read'
 	Reason  string    // the cause in words with its particulars; "" when good
+
+	Alarm string // the active limit, by its word in files; "" for none
 
 	Last   regmap.Value // the last value that was not bad; none if there was none
 	LastAt Stamp
@@ -61,6 +64,14 @@ type Event struct {
 	Cycle    *Cycle
 	Line     *LineState
 	Finding  *Finding
+	Alarm    *AlarmChange
+}
+
+// AlarmChange is an alarm that was raised or is over, with the reading that
+// made it so.
+type AlarmChange struct {
+	Reading Reading
+	Change  alarm.Change
 }
 
 // Cycle is the end of one pass through the plan.

@@ -22,6 +22,8 @@ func (p *Poller) deliverDerived() {
 		if len(readings) > 0 {
 			p.Sink(decode.Event{At: p.Clock(), Readings: readings})
 		}
+		p.tellAlarms(p.changed)
+		p.changed = nil
 	}
 }
 
@@ -65,12 +67,7 @@ func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading,
 	default:
 		r.Reason = r.Value.Cause().Words()
 	}
-	if before, ok := p.last[at]; ok {
-		r.Last, r.LastAt = before.Last, before.LastAt
-		if before.Value.Quality() != regmap.Bad {
-			r.Last, r.LastAt = before.Value, before.Time
-		}
-	}
-	p.last[at], p.rests[at] = r, rests
+	p.changed = append(p.changed, p.keep(at, &r)...)
+	p.rests[at] = rests
 	return r, true
 }

@@ -30,13 +30,15 @@ type Config struct {
 // A Poller reads one line. Only Doubt is safe for concurrent use.
 type Poller struct {
 	Config
-	plan   plan.Plan
-	learnt plan.Learnt
-	due    map[key]time.Duration // on the steady clock: when the points of a period are wanted again
-	last   map[seat]decode.Reading
-	life   map[seat]life // of points that must change
-	holes  []hole
-	cycle  uint64
+	plan    plan.Plan
+	learnt  plan.Learnt
+	due     map[key]time.Duration // on the steady clock: when the points of a period are wanted again
+	last    map[seat]decode.Reading
+	life    map[seat]life // of points that must change
+	alarms  map[seat]*alarms
+	changed []decode.AlarmChange // of derived points, not yet told
+	holes   []hole
+	cycle   uint64
 
 	during []link.Doubt         // given on since the exchange under way was asked for
 	rests  map[seat][]decode.ID // what the last reading of a derived point rests on
@@ -73,7 +75,7 @@ const askAgain = time.Minute
 // New makes a poller for a line.
 func New(c Config) *Poller {
 	p := &Poller{
-		Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{},
+		Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
 		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
 	}
 	p.plan = plan.For(c.Line, &p.learnt)
@@ -255,6 +257,7 @@ func (p *Poller) exchange(ctx context.Context, r *plan.Request) (x *decode.Excha
 // deliver makes the readings of an exchange, remembers them and gives them on.
 func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exchange) {
 	var readings []decode.Reading
+	var changes []decode.AlarmChange
 	add := func(point *regmap.Point) {
 		r := decode.Read(x, point)
 		if doubted(p.during, x.ID) {
@@ -263,13 +266,7 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 		r.Cycle, r.Station = p.cycle, s.Name
 		at := seat{s.Unit, point}
 		p.judgeLife(at, &r)
-		if before, ok := p.last[at]; ok {
-			r.Last, r.LastAt = before.Last, before.LastAt
-			if before.Value.Quality() != regmap.Bad {
-				r.Last, r.LastAt = before.Value, before.Time
-			}
-		}
-		p.last[at] = r
+		changes = append(changes, p.keep(at, &r)...)
 		readings = append(readings, r)
 	}
 	for _, point := range points {
@@ -279,4 +276,19 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 		}
 	}
 	p.Sink(decode.Event{At: x.Done, Readings: readings})
+	p.tellAlarms(changes)
+}
+
+// keep completes a reading with the point's last good value and its alarms,
+// and remembers it. It gives the alarms that changed.
+func (p *Poller) keep(at seat, r *decode.Reading) []decode.AlarmChange {
+	if before, ok := p.last[at]; ok {
+		r.Last, r.LastAt = before.Last, before.LastAt
+		if before.Value.Quality() != regmap.Bad {
+			r.Last, r.LastAt = before.Value, before.Time
+		}
+	}
+	changes := p.judgeAlarms(at, r)
+	p.last[at] = *r
+	return changes
 }

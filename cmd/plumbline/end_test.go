@@ -120,7 +120,7 @@ func TestPollJSONKeys(t *testing.T) {
 	}
 	row := rows(t, out)["flow"]
 	for _, key := range []string{"time", "steady_seconds", "cycle", "unit", "station", "point", "value", "shown", "units", "quality", "cause", "reason",
-		"last_value", "age_seconds", "raw", "function", "address", "exchange", "request", "response"} {
+		"last_value", "age_seconds", "alarm", "raw", "function", "address", "exchange", "request", "response"} {
 		if _, ok := row[key]; !ok {
 			t.Errorf("the key %s is missing", key)
 		}

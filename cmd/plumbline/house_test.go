@@ -22,7 +22,7 @@ var rooms = map[string][]string{
 	"regmap/ucum":    {},
 	"regmap/alarm":   {},
 	"regmap/paper":   {},
-	"regmap":         {"regmap/doc", "regmap/derive"},
+	"regmap":         {"regmap/doc", "regmap/derive", "regmap/alarm"},
 	"regmap/sheet":   {"regmap", "regmap/doc", "regmap/line", "regmap/paper", "regmap/ucum"},
 	"regmap/agree":   {"regmap", "regmap/doc", "regmap/paper", "regmap/misread"},
 	"regmap/line":    {"regmap", "regmap/doc"},
@@ -30,13 +30,13 @@ var rooms = map[string][]string{
 	"regmap/lint":    {"regmap", "regmap/doc", "regmap/ucum"},
 
 	"decode/frame": {"regmap", "regmap/line"},
-	"decode":       {"regmap", "regmap/line", "regmap/doc", "decode/frame"},
+	"decode":       {"regmap", "regmap/line", "regmap/doc", "regmap/alarm", "decode/frame"},
 
 	"poll/internal/permit": {"regmap", "regmap/line", "decode", "decode/frame"},
 	"poll/port":            {"regmap/line"},
 	"poll/plan":            {"regmap", "regmap/line", "decode", "decode/frame"},
 	"poll/link":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/internal/permit"},
-	"poll":                 {"regmap", "regmap/line", "decode", "decode/frame", "poll/plan", "poll/link"},
+	"poll":                 {"regmap", "regmap/line", "regmap/alarm", "decode", "decode/frame", "poll/plan", "poll/link"},
 
 	"simdevice/fault": {"regmap", "regmap/line", "decode", "decode/frame"},
 	"simdevice":       {"regmap", "regmap/line", "regmap/doc", "decode", "decode/frame", "simdevice/fault"},

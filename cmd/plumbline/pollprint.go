@@ -11,6 +11,7 @@ import (
 
 	"plumbline/decode"
 	"plumbline/regmap"
+	"plumbline/regmap/alarm"
 	"plumbline/regmap/line"
 	"plumbline/regmap/paper"
 )
@@ -204,6 +205,9 @@ func (p *pollPrinter) remark(r decode.Reading, now decode.Stamp) string {
 		}
 		return s
 	}
+	if r.Alarm != "" {
+		return alarmRemark(r.Alarm)
+	}
 	if w := r.Point.Write; w != nil && r.Point.Type.Number() {
 		bare := func(limit *big.Rat) string { return strings.SplitN(as(regmap.ExactValue(limit)), " ", 2)[0] }
 		switch low, high := w.Min, w.Max; {
@@ -255,4 +259,12 @@ func printTable(out io.Writer, rows []tableRow) {
 		text := fmt.Sprintf("%-*s  %s  %-*s    %s", name, r.name, cell, units, r.units, paper.Block(r.remark))
 		fmt.Fprintln(out, strings.TrimRight(text, " "))
 	}
+}
+
+// alarmRemark names an active alarm; the alarm of a bit has the bit's name.
+func alarmRemark(kind string) string {
+	if kind == alarm.Bit.String() {
+		return "alarm"
+	}
+	return "alarm: " + kind
 }

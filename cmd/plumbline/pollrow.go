@@ -28,6 +28,7 @@ type pollRow struct {
 	Reason        *string         `json:"reason"`
 	LastValue     json.RawMessage `json:"last_value"`
 	AgeSeconds    *float64        `json:"age_seconds"`
+	Alarm         *string         `json:"alarm"`
 	Raw           []uint16        `json:"raw"`
 	Function      *int            `json:"function"`
 	Address       int             `json:"address"`
@@ -43,7 +44,7 @@ func writeRow(out io.Writer, r decode.Reading) error {
 		Unit: int(r.Unit), Station: r.Station, Point: r.Point.Name, Value: jsonValue(r.Value),
 		Units: r.Point.Units, Quality: r.Value.Quality().String(), LastValue: jsonValue(r.Last),
 		Raw: r.Raw, Address: int(r.Point.Address),
-		Cause: orNull(r.Value.Cause().String()), Reason: orNull(r.Reason),
+		Cause: orNull(r.Value.Cause().String()), Reason: orNull(r.Reason), Alarm: orNull(r.Alarm),
 	}
 	if r.Value.Kind() != regmap.None {
 		row.Shown = ptr(r.Point.Shown(r.Value))
