@@ -39,7 +39,7 @@ type Config struct {
 
 	Clock  decode.Clock  // nil: a new one
 	Source decode.Source // of the exchanges' identities; a link needs one of its own. 0: a random one
-	Sink   decode.Sink   // takes line states and findings; nil: nobody does
+	Sink   decode.Sink   // takes line states and findings, and must not call the link; nil: nobody does
 	Doubt  func(Doubt)   // called when answered exchanges came into doubt; nil: nobody is told
 }
 

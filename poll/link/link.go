@@ -116,7 +116,10 @@ func (l *Link) Ask(ctx context.Context, unit regmap.Unit, request frame.Request,
 // NoCause) or refused it (Excepted). With any other Cause it may have been done
 // if Sent is not nil. A broadcast on a serial line is never confirmed: its
 // Cause is Silent. The permit is used up even when the request does not leave.
-// The errors are those of Ask, ErrNoChange, and those of the permit.
+//
+// Where the answer repeats the request (05, 06 ...) and it is not known yet
+// whether the line's adapter echoes, a read of the same item goes first, because
+// the echo would pass for the answer. The errors are those of Ask, ErrNoChange, and those of the permit.
 func (l *Link) Change(ctx context.Context, unit regmap.Unit, request frame.Request, p permit.Permit, opts ...Option) (*decode.Exchange, error) {
 	if !request.Changes() {
 		return nil, fmt.Errorf("%w: %s to unit %d", ErrNoChange, request.Function, unit)

@@ -16,7 +16,7 @@ type Statistics struct {
 	Duplicates uint64 // second answers to a request that was answered already
 	Foreign    uint64 // valid frames that answer nothing this link asked
 	Refused    uint64 // answers of the right origin that are no answer to their request
-	Unowed     uint64 // answers that came when none was owed: each broke the horizon
+	Unowed     uint64 // answers that came when none was owed: too late, or given twice
 	Noise      uint64 // bytes that belong to no valid frame
 	Echoes     uint64 // copies of our own requests taken off
 
