@@ -42,7 +42,6 @@ var prefixTables = map[string]regmap.Table{
 func parseAddress(cell string) (address, error) {
 	a := address{last: -1, bit: -1}
 	s := strings.ToLower(clean(cell))
-	s = strings.TrimSuffix(strings.TrimSuffix(s, ".0"), ".00")
 	if m := prefixPattern.FindStringSubmatch(s); m != nil {
 		a.table, s = prefixTables[m[1]], m[2]
 	}

@@ -43,14 +43,17 @@ var typeNames = map[string]cellType{
 var (
 	lengthPattern = regexp.MustCompile(`^(string|ascii|text|char|str|wstring)\s*[\[( ]\s*([0-9]{1,3})\s*(?:chars?|characters?|bytes?)?\s*[\])]?$`)
 	widthPattern  = regexp.MustCompile(`([0-9]{2})-?bits?|bits?\s*([0-9]{2})`)
+	bitWord       = regexp.MustCompile(`\b(?:16|32|64)?[-_ ]?bits?\b`)
+	squeeze       = strings.NewReplacer(" ", "", "-", "", "_", "", "(", "", ")", "", ".", "", "/", "")
 	orderPattern  = regexp.MustCompile(`\b(abcd|cdab|badc|dcba|1234|3412|2143|4321)\b`)
 )
 
 // orderWords are ways to name a byte order, longest first. Common practice.
 var orderWords = []pair{
+	{"byte and word swap", "DCBA"}, {"word and byte swap", "DCBA"}, {"bytes and words swapped", "DCBA"},
 	{"low word first", "CDAB"}, {"lsw first", "CDAB"}, {"least significant word first", "CDAB"}, {"lo word first", "CDAB"}, {"low high", "CDAB"}, {"lo hi", "CDAB"}, {"low word high word", "CDAB"}, {"lsw msw", "CDAB"}, {"little endian word", "CDAB"}, {"word swapped", "CDAB"}, {"word swap", "CDAB"}, {"words swapped", "CDAB"}, {"swapped words", "CDAB"}, {"swapped word", "CDAB"}, {"mid little endian", "CDAB"},
 	{"high word first", "ABCD"}, {"msw first", "ABCD"}, {"most significant word first", "ABCD"}, {"hi word first", "ABCD"}, {"high low", "ABCD"}, {"hi lo", "ABCD"}, {"msw lsw", "ABCD"}, {"high word low word", "ABCD"}, {"big endian", "ABCD"}, {"not swapped", "ABCD"}, {"no swap", "ABCD"}, {"normal", "ABCD"}, {"straight", "ABCD"},
-	{"byte and word swap", "DCBA"}, {"little endian", "DCBA"}, {"byte swapped", "BADC"}, {"byte swap", "BADC"}, {"bytes swapped", "BADC"}, {"swapped bytes", "BADC"}, {"mid big endian", "BADC"},
+	{"little endian", "DCBA"}, {"byte swapped", "BADC"}, {"byte swap", "BADC"}, {"bytes swapped", "BADC"}, {"swapped bytes", "BADC"}, {"mid big endian", "BADC"},
 	{"big", "ABCD"}, {"little", "DCBA"}, {"swapped", "CDAB"}, {"swap", "CDAB"}, {"lsw", "CDAB"}, {"msw", "ABCD"}, {"le", "DCBA"}, {"be", "ABCD"},
 }
 
@@ -107,12 +110,11 @@ func typeNamed(s string) (cellType, bool) {
 		return cellType{name: "string", length: length}, length > 0
 	}
 	n = strings.TrimSuffix(n, "_t")
-	squeezed := strings.NewReplacer(" ", "", "-", "", "_", "", "(", "", ")", "", ".", "", "/", "").Replace(n)
-	if t, ok := typeNames[squeezed]; ok {
+	if t, ok := typeNames[squeeze.Replace(n)]; ok {
 		return t, true
 	}
 	if m := widthPattern.FindStringSubmatch(strings.ReplaceAll(n, " ", "")); m != nil {
-		if t, ok := typeOfWidth(squeezed, m[1]+m[2]); ok {
+		if t, ok := typeOfWidth(squeeze.Replace(bitWord.ReplaceAllString(n, "")), m[1]+m[2]); ok {
 			return t, true
 		}
 	}
@@ -124,7 +126,7 @@ func typeOfWidth(words, width string) (cellType, bool) {
 	if width != "16" && width != "32" && width != "64" {
 		return cellType{}, false
 	}
-	rest := strings.NewReplacer("bits", "", "bit", "", width, "", "value", "", "register", "", "number", "").Replace(words)
+	rest := strings.NewReplacer(width, "", "value", "", "register", "", "number", "").Replace(words)
 	switch rest {
 	case "signed", "int", "integer", "sint", "signedint", "signedinteger", "s", "i", "twoscomplement", "long", "short":
 		return cellType{name: "int" + width}, true

@@ -60,6 +60,7 @@ type tally struct {
 
 func tallyOf(entries []*entry) tally {
 	var n tally
+	sampleIsReference := false
 	for _, e := range entries {
 		n.total++
 		_, isReference := e.reference()
@@ -77,8 +78,8 @@ func tallyOf(entries []*entry) tally {
 		if e.address.number == 0 && n.zero == nil {
 			n.zero = e
 		}
-		if n.sample == nil || !isReference {
-			n.sample = e
+		if n.sample == nil || !isReference && sampleIsReference {
+			n.sample, sampleIsReference = e, isReference
 		}
 	}
 	return n
@@ -169,7 +170,7 @@ func (c counting) place(e *entry, it *item) error {
 	a := e.address
 	ref, isReference := e.reference()
 	if raw, ok := a.reference(); c.references && ok && e.table != 0 && raw.Table != e.table && len(a.text) >= 5 && a.number > 9999 {
-		return fmt.Errorf("%s is the number of a %s, and %s says %s", a.text, raw.Table, e.why, e.table)
+		return fmt.Errorf("%s has the leading digit of table %s, and %s says %s", a.text, raw.Table, e.why, e.table)
 	}
 	it.table, it.address = e.table, a.number
 	switch {
@@ -182,7 +183,7 @@ func (c counting) place(e *entry, it *item) error {
 	}
 	switch {
 	case e.table != 0 && it.table != e.table:
-		return fmt.Errorf("%s is the number of a %s, and %s says %s", a.text, it.table, e.why, e.table)
+		return fmt.Errorf("%s has the leading digit of table %s, and %s says %s", a.text, it.table, e.why, e.table)
 	case it.address < 0:
 		return fmt.Errorf("%s: there is no number 0 where counting starts at 1", a.text)
 	case it.address >= regmap.TableSize:

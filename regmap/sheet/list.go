@@ -141,7 +141,7 @@ func (l *listing) readRow(r Row) {
 	}
 	a, err := parseAddress(addressCell)
 	if err != nil {
-		if _, ok := titleTable(text); ok && !strings.Contains(text, "|") {
+		if _, ok := titleTable(text); !strings.Contains(text, "|") && (ok || !strings.ContainsAny(text, "0123456789")) {
 			l.rowWithoutAddress(r, place, text)
 			return
 		}
@@ -194,7 +194,11 @@ func (l *listing) rowWithoutAddress(r Row, place, text string) {
 			return
 		}
 	}
-	l.leave(place, text, "no address", !strings.Contains(text, "|"))
+	if !strings.Contains(text, "|") {
+		l.leave(place, text, "a title or remark, no address", true)
+		return
+	}
+	l.leave(place, text, "no address", false)
 }
 
 // titleTable reads a title that names a table: "Holding registers (4x)".

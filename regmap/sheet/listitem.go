@@ -297,6 +297,7 @@ func (l *listing) scaleOf(e *entry, it *item) error {
 	if err != nil {
 		return err
 	}
+	it.decimals = decimals
 	float := strings.HasPrefix(it.typ, "float")
 	rawMin, rawMax, span := l.span(e)
 	switch {
@@ -306,10 +307,7 @@ func (l *listing) scaleOf(e *entry, it *item) error {
 		return nil
 	case decimals > 0 && !float:
 		times = new(big.Rat).SetFrac(big.NewInt(1), new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(decimals)), nil))
-		it.assume("its %d decimals are in the raw number: value = raw x %s", decimals, text(times))
-	}
-	if decimals >= 0 {
-		it.decimals = decimals
+		it.assume("the decimals, %d, are in the raw number: value = raw x %s", decimals, text(times))
 	}
 	one := times == nil || times.Cmp(big.NewRat(1, 1)) == 0
 	switch {

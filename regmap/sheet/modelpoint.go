@@ -61,10 +61,11 @@ func (c *chain) point(p jsonValue, s *scope, prefix, path string) error {
 				c.leave(place, typ+" sf "+p.get("sf").words(), "its scale factor is no point of the model", false)
 				break
 			}
-			it.name = c.taken.free(c.pointName(prefix, name))
+			own := c.pointName(prefix, name)
 			if times > 1 {
-				it.name = c.taken.free(fmt.Sprintf("%s-%d", c.pointName(prefix, name), i))
+				own = fmt.Sprintf("%s-%d", own, i)
 			}
+			it.name = c.taken.free(own)
 			c.put(it, size)
 			continue
 		}

@@ -165,7 +165,7 @@ func (t *thing) heading(source string, o Options) {
 		}
 	}
 	for _, key := range []string{"securityDefinitions", "links", "support", "version"} {
-		if t.root.has(key) {
+		if t.root.has(key) && !(key == "securityDefinitions" && t.root.get(key).get("nosec_sc").kind == jsonObject && len(t.root.get(key).keys) == 1) {
 			t.note("%s is not kept: a map says nothing about it", key)
 		}
 	}
