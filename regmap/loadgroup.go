@@ -18,6 +18,10 @@ type groupDraft struct {
 	groups      doc.Node
 }
 
+// mostPoints bounds what a few lines can make of a group; four tables of 65536
+// addresses hold no more.
+const mostPoints = 4 * TableSize
+
 // groupTable is built by a function, because a group may hold groups once.
 func groupTable(nested bool) *doc.Table[groupDraft] {
 	points := doc.Shape{Kind: doc.KeyBlock, Rest: ptr(pointTable.Shape())}
@@ -77,6 +81,9 @@ func (d *mapDraft) readGroup(n doc.Node, table *doc.Table[groupDraft]) (out []*p
 	}
 	if len(first) == 0 && n.Report().Count() == before {
 		n.Fault("the group has no points")
+	}
+	if made := g.count * len(first); made > mostPoints {
+		n.Fault("the group makes %d points, at most %d are read", made, mostPoints)
 	}
 	if n.Report().Count() > before {
 		return nil // copies would repeat the faults
