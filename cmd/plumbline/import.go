@@ -152,19 +152,11 @@ func readSources(files []string, f importFlags, o sheet.Options) (*sheet.Result,
 	if isJSON {
 		return sheet.Thing(first.Name, first.Text, o)
 	}
-	rows, err := readRows(first, f.worksheet)
+	rows, err := sheet.Rows(first, f.worksheet)
 	if err != nil {
 		return nil, err
 	}
 	return sheet.List(first.Name, rows, o)
-}
-
-// readRows reads the cells of a spreadsheet file.
-func readRows(f sheet.File, worksheet string) ([]sheet.Row, error) {
-	if worksheet != "" {
-		return nil, fmt.Errorf("%s: a CSV file has no worksheet %q", f.Name, worksheet)
-	}
-	return sheet.ReadCSV(f.Name, f.Text)
 }
 
 // printImport says what became of the source, for people.

@@ -111,7 +111,7 @@ func readList(t *testing.T, file string) []Row {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rows, err := ReadCSV(filepath.Base(file), text)
+	rows, err := Rows(File{filepath.Base(file), text}, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -305,7 +305,7 @@ func FuzzSheetCSV(f *testing.F) {
 		f.Add([]byte(s), uint8(1))
 	}
 	f.Fuzz(func(t *testing.T, text []byte, from uint8) {
-		rows, err := ReadCSV("list.csv", text)
+		rows, err := Rows(File{"list.csv", text}, "")
 		if err != nil {
 			if rows != nil || !errors.Is(err, ErrSource) {
 				t.Fatalf("%v beside %v", rows, err)
