@@ -251,21 +251,10 @@ func (b *book) valuesRight(t taken) bool {
 
 // counted says whether the station gave a count to this question.
 func (b *book) counted(t taken, count uint16) bool {
+	pdu, err := t.request.Append(nil)
 	b.station.mu.Lock()
 	defer b.station.mu.Unlock()
-	span, _ := t.request.Reads()
-	at := 2 * (counterAddress - int(span.First))
-	for i := len(b.station.given) - 1; i >= 0; i-- {
-		l := b.station.given[i]
-		if !asks(l, t) {
-			continue
-		}
-		a, err := frame.ParseADU(b.framing, l.frame)
-		if err == nil && len(a.PDU) > at+3 && uint16(a.PDU[at+2])<<8|uint16(a.PDU[at+3]) == count {
-			return true
-		}
-	}
-	return false
+	return err == nil && b.station.counted[string(append(pdu, byte(t.unit)))][count]
 }
 
 // doubted says whether an exchange was put in doubt, when it was done or later.

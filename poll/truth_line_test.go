@@ -48,6 +48,7 @@ type mix struct {
 	retries    int
 	gateway    bool
 	twice      bool    // some answers come twice
+	busy       bool    // nobody ever pauses or gives up
 	strangers  float64 // chance that an answer to another question comes first
 	looks      looks
 	leastGood  float64
@@ -128,7 +129,7 @@ func parse(t *testing.T, text string) fault.Script {
 
 func newRun(t *testing.T, m mix, where medium, seed uint64) *run {
 	wire, door := parse(t, m.wire), parse(t, m.door)
-	b := &book{station: &station{framing: where.framing}, framing: where.framing, serial: where.serial, response: response}
+	b := &book{station: &station{framing: where.framing, counted: map[string]map[uint16]bool{}}, framing: where.framing, serial: where.serial, response: response}
 	for _, r := range wire.Rules {
 		b.forges = b.forges || r.Verb == fault.AnswerAs
 	}
@@ -194,10 +195,11 @@ func (r *run) drive(l *link.Link, dice *rand.Rand) {
 	for range r.mix.exchanges / max(r.mix.callers, 1) {
 		unit, q := r.question(dice)
 		ctx, cancel := context.Background(), context.CancelFunc(func() {})
-		switch dice.IntN(50) {
-		case 0: // a caller that gives up
+		switch pick := dice.IntN(50); {
+		case r.mix.busy:
+		case pick == 0: // a caller that gives up
 			ctx, cancel = context.WithTimeout(ctx, time.Duration(1+dice.IntN(400))*time.Millisecond)
-		case 1, 2, 3: // one that takes its time
+		case pick <= 3: // one that takes its time
 			time.Sleep(time.Duration(dice.IntN(1000)) * time.Millisecond)
 		}
 		x, err := l.Ask(ctx, unit, q)

@@ -106,9 +106,10 @@ func (l *letter) shape() [4]byte {
 type station struct {
 	framing line.Framing
 
-	mu     sync.Mutex
-	counts [256]uint16
-	given  []*letter
+	mu      sync.Mutex
+	counts  [256]uint16
+	given   []*letter
+	counted map[string]map[uint16]bool // request and unit -> the counts given in answer
 }
 
 // answer makes the true answer to a whole request; nil when it is none.
@@ -135,6 +136,13 @@ func (s *station) answer(adu []byte) *letter {
 		panic(err)
 	}
 	s.given = append(s.given, l)
+	if holdsCounter(q) {
+		key := string(append(bytes.Clone(l.pdu), byte(l.unit)))
+		if s.counted[key] == nil {
+			s.counted[key] = map[uint16]bool{}
+		}
+		s.counted[key][s.counts[l.unit]] = true
+	}
 	return l
 }
 

@@ -68,6 +68,8 @@ var mixes = []mix{
 		wire: "answers: delay 20ms..60ms\nanswers: delay 140ms..3s with 4%\nanswers: stall for 500ms..2s with 1%"},
 	{name: "beyond the horizon, lost and damaged", media: []medium{serialRTU, networkRTU}, retries: 1, looks: alike, runs: 12, exchanges: 150, leastGood: 0.3,
 		wire: "answers: drop with 4%\nanswers: flip 1..64 bits with 4%\nanswers: delay 20ms..60ms overtake\nanswers: delay 140ms..2500ms with 6% overtake"},
+	{name: "beyond the horizon, never a pause", media: []medium{serialRTU, networkRTU}, retries: 0, looks: alike, busy: true, runs: 1, exchanges: 2500, leastGood: 0.8,
+		wire: "answers: delay 20ms..60ms overtake\nanswers: delay 640ms..5s with 0.3% overtake"},
 	{name: "twice", media: []medium{serialRTU, networkRTU}, twice: true, retries: 1, looks: alike, runs: 8, exchanges: 100, leastGood: 0.4,
 		wire: "answers: delay 20ms..60ms overtake\nanswers: duplicate with 2%\nanswers: duplicate after 1ms..500ms with 4% overtake\nrequests: duplicate after 0ms..90ms with 2%"},
 	{name: "overtaken and glued", media: []medium{serialRTU, networkRTU}, retries: 1, looks: alike, runs: 8, exchanges: 100, leastGood: 0.3,

@@ -12,6 +12,10 @@ import (
 const (
 	maxHorizon  = time.Minute // the horizon grows no further
 	maxRequests = 64          // requests remembered, to recognise answers to them
+
+	// How long questions of one look may follow each other without a pause.
+	proofAfter = 30 * time.Second
+	proofSoon  = 2 * time.Second // ... when a debt was given up
 )
 
 // A ledger keeps account of the answers owed on a line whose answers do not
@@ -19,6 +23,12 @@ const (
 // when nothing is owed, or when the horizon has passed since the last one: the
 // longest time an answer is believed to take. So an answer that comes within
 // the horizon never passes for the answer to something else.
+//
+// One answer too many, late or given twice, can pass for the answer to the next
+// question of the same look, whose own answer passes for that to the next, and
+// so on without end where nobody ever pauses. Therefore the line is proved from
+// time to time: when nothing came for a time limit after a request was
+// answered, or a question of another look was answered, there is none.
 //
 // It knows no time of its own; moments are those of the steady clock.
 type ledger struct {
@@ -33,6 +43,7 @@ type ledger struct {
 	gaveUp   bool          // a debt was given up ...
 	givenUp  time.Duration // ... whose request had left last at this time
 	debts    []debt        // given up, oldest first
+	proved   time.Duration // when there was no answer too many
 	past     []posted
 }
 
@@ -48,6 +59,14 @@ type posted struct {
 	request frame.Request
 	number  uint64        // of its exchange
 	left    time.Duration // its last bit
+	limit   time.Duration // for its answer, from then
+}
+
+// looksLike says whether a good answer to one could pass for that to the other.
+func (p *posted) looksLike(o *posted) bool {
+	n, _ := frame.AnswerLength(p.request)
+	m, _ := frame.AnswerLength(o.request)
+	return p.unit == o.unit && p.request.Function == o.request.Function && n == m
 }
 
 // due is how long a request must wait from now until it may leave.
@@ -56,7 +75,26 @@ func (l *ledger) due(now time.Duration, adu []byte) time.Duration {
 	if l.owed > 0 && string(adu) != l.request {
 		wait = max(wait, l.last+l.believed()-now)
 	}
+	if n := len(l.past); n > 0 && l.owed == 0 && now-l.proved >= l.patience(now) {
+		wait = max(wait, l.last+l.past[n-1].limit-now)
+	}
 	return max(wait, 0)
+}
+
+// patience is how old the last proof may be: half as old as the debt given up
+// last, because most late answers come soon.
+func (l *ledger) patience(now time.Duration) time.Duration {
+	if len(l.debts) == 0 {
+		return proofAfter
+	}
+	return min(max(proofSoon, (now-l.givenUp)/2), proofAfter)
+}
+
+// prove notes that no answer too many is on its way. Answers to debts of more
+// than a minute before are not believed to come any more.
+func (l *ledger) prove(now time.Duration) {
+	l.proved = now
+	l.debts = slices.DeleteFunc(l.debts, func(d debt) bool { return now-d.left > maxHorizon })
 }
 
 // believed is the horizon that holds now.
@@ -65,6 +103,9 @@ func (l *ledger) believed() time.Duration { return max(l.horizon, l.floor) }
 // post enters a request that leaves now. Answers still owed to another one, or
 // beyond the horizon, are given up: from here on they would be mistaken.
 func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
+	if n := len(l.past); n == 0 || p.left-l.last >= l.past[n-1].limit {
+		l.prove(p.left)
+	}
 	if l.givesUp(p.left, adu) {
 		l.giveUp(p.number)
 	}
@@ -80,7 +121,6 @@ func (l *ledger) post(p posted, adu []byte, horizon time.Duration) {
 // giveUp gives up what is owed, in favour of an exchange. An answer may come
 // after more debts were given up: the older ones stay known.
 func (l *ledger) giveUp(to uint64) {
-	l.debts = slices.DeleteFunc(l.debts, func(d debt) bool { return l.last-d.left > maxHorizon })
 	if len(l.debts) == maxRequests {
 		l.debts = slices.Delete(l.debts, 1, 2) // without the oldest a doubt would not reach far enough
 	}
@@ -89,14 +129,12 @@ func (l *ledger) giveUp(to uint64) {
 }
 
 // reaches is the first exchange that a wrong answer may have reached: the one
-// in whose favour the oldest debt of the last minute was given up. Each wrong
-// answer leaves the right one to be mistaken for the next, so the newest debt
-// would not do.
-func (l *ledger) reaches(now time.Duration) uint64 {
-	for _, d := range l.debts {
-		if now-d.left <= maxHorizon {
-			return d.since
-		}
+// in whose favour the oldest debt was given up that an answer may still come
+// to, or came to since the last proof. The newest debt would not do: each wrong
+// answer leaves the right one to be mistaken for the next.
+func (l *ledger) reaches() uint64 {
+	if len(l.debts) > 0 {
+		return l.debts[0].since
 	}
 	return max(l.doubtful, 1)
 }
@@ -128,6 +166,8 @@ func (l *ledger) paid(now time.Duration, late bool) {
 	l.owed--
 	if late {
 		l.learn((now - l.last) * 3 / 2)
+	} else if n := len(l.past); n > 1 && !l.past[n-1].looksLike(&l.past[n-2]) {
+		l.prove(now)
 	}
 }
 
@@ -169,7 +209,7 @@ type breach struct {
 // is counted from the request given up. Otherwise somebody answered twice, which says nothing about the horizon. In
 // both cases nothing leaves until the horizon has passed once more.
 func (l *ledger) breach(now time.Duration, p posted) breach {
-	b := breach{since: l.reaches(now), late: l.gaveUp && now-l.givenUp <= maxHorizon}
+	b := breach{since: l.reaches(), late: l.gaveUp && now-l.givenUp <= maxHorizon}
 	if b.late {
 		b.lateness = now - l.givenUp
 		l.learn(2 * l.believed())

@@ -290,7 +290,7 @@ func (t *turns) begin(now time.Duration, c *call, adu []byte) *waiting {
 		call: c, adu: adu, began: now, done: make(chan struct{}),
 		repeat: t.ledger.owed > 0 && t.ledger.request == string(adu),
 	}
-	t.ledger.post(posted{unit: c.unit, request: c.request, number: c.number, left: now}, adu, c.horizon())
+	t.ledger.post(posted{unit: c.unit, request: c.request, number: c.number, left: now, limit: c.limit()}, adu, c.horizon())
 	t.wait, t.copy, t.mirrors, t.ear = w, adu, mirrors(c), nil
 	return w
 }
