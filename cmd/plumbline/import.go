@@ -192,5 +192,5 @@ func printImport(w io.Writer, r *sheet.Result, changes []sheet.Change) {
 		line("no map is written before %s answered", map[bool]string{true: "this is", false: "these are"}[len(r.Questions) == 1])
 		return
 	}
-	line("%s from this %s, %s left out", count(len(r.Points), "point"), r.Kind, count(len(r.LeftOut), "part"))
+	line("%s from the %s, %s left out", count(len(r.Points), "point"), r.Kind, count(len(r.LeftOut), "part"))
 }

@@ -48,7 +48,7 @@ func TestImportText(t *testing.T) {
 	if code != exitDone || len(loadsWell(t, out).Points) != 2 {
 		t.Errorf("exit %d\n%s%s", code, out, errOut)
 	}
-	for _, want := range []string{`column A "Register": address, settled`, "left out: row 3: reserved", "2 points from this register list"} {
+	for _, want := range []string{`column A "Register": address, settled`, "left out: row 3: reserved", "2 points from the register list"} {
 		if !strings.Contains(errOut, want) {
 			t.Errorf("nothing says %q in\n%s", want, errOut)
 		}
@@ -123,7 +123,7 @@ func TestImportKinds(t *testing.T) {
 	t.Chdir(t.TempDir())
 	in := func(name string) string { return filepath.Join(sheets, name) }
 	code, out, errOut := importHere(in("cistern.jsonld"))
-	if m := loadsWell(t, out); code != exitDone || m.Point("flow") == nil || !strings.Contains(errOut, "from this thing description") {
+	if m := loadsWell(t, out); code != exitDone || m.Point("flow") == nil || !strings.Contains(errOut, "from the thing description") {
 		t.Errorf("exit %d\n%s", code, errOut)
 	}
 	code, out, errOut = importHere(in("model-common.json"), in("model-cistern.json"), "--count", "3", "--base", "50000")

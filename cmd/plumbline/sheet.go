@@ -3,14 +3,17 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"plumbline/regmap/agree"
 	"plumbline/regmap/paper"
+	"plumbline/regmap/sheet"
 )
 
 // newSheetCommand builds "sheet".
@@ -32,13 +35,36 @@ func newSheetCommand(s *streams) *cobra.Command {
 			if err != nil {
 				return err
 			}
+			if isDescription(file) {
+				return runDescription(s.err, args[0], file, asInterface)
+			}
 			return runSheet(s.out, args[0], file, day, asInterface)
 		},
 	}
-	cmd.Flags().StringVarP(&file, "output", "o", "", "file to write; its ending chooses .txt, .md, .csv, .html, .xlsx or .pdf; without, text goes to standard output")
+	cmd.Flags().StringVarP(&file, "output", "o", "", "file to write; its ending chooses .txt, .md, .csv, .html, .xlsx, .pdf, or .jsonld for a Thing Description; without, text goes to standard output")
 	cmd.Flags().StringVar(&date, "date", "", "date on the paper, such as 2026-11-24; today when left out")
 	cmd.Flags().BoolVar(&asInterface, "interface", false, "the interface sheet instead of the register list")
 	return cmd
+}
+
+// isDescription says whether a file's ending asks for a W3C Thing Description.
+func isDescription(file string) bool { return strings.HasSuffix(file, ".jsonld") }
+
+// runDescription writes the Thing Description of a map and says what it cannot
+// hold.
+func runDescription(errOut io.Writer, mapFile, file string, asInterface bool) error {
+	if asInterface {
+		return notUnderstood("the interface sheet is no Thing Description; give another ending than .jsonld")
+	}
+	m, err := loadMap(mapFile)
+	if err != nil {
+		return err
+	}
+	text, losses := sheet.Export(m)
+	for _, loss := range losses {
+		fmt.Fprintln(errOut, "a foreign reader will lose: "+paper.Text(loss))
+	}
+	return writeFile(file, text)
 }
 
 // reportDate is the date on a paper: as given, or today in UTC.
@@ -80,7 +106,12 @@ func writeDocument(out io.Writer, d paper.Document, file string) error {
 	if err := paper.Write(&b, d, format); err != nil {
 		return err
 	}
-	if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+	return writeFile(file, b.Bytes())
+}
+
+// writeFile writes a whole file.
+func writeFile(file string, text []byte) error {
+	if err := os.WriteFile(file, text, 0o644); err != nil {
 		var path *os.PathError
 		if errors.As(err, &path) {
 			return notUnderstood("%s cannot be written: %w", file, path.Err)
