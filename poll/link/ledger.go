@@ -206,8 +206,9 @@ type breach struct {
 
 // breach enters an answer to p that was owed to nobody. Where a debt was given
 // up within the last minute the horizon was too short and doubles; the lateness
-// is counted from the request given up. Otherwise somebody answered twice, which says nothing about the horizon. In
-// both cases nothing leaves until the horizon has passed once more.
+// is counted from the request given up. Otherwise somebody answered twice, which
+// says nothing about the horizon. In both cases nothing leaves until the horizon
+// has passed once more.
 func (l *ledger) breach(now time.Duration, p posted) breach {
 	b := breach{since: l.reaches(), late: l.gaveUp && now-l.givenUp <= maxHorizon}
 	if b.late {
