@@ -9,13 +9,13 @@ import (
 
 // cellType is what a type cell says.
 type cellType struct {
-	name    string // of the map language; "" where only the sign or coding is said
-	length  int    // characters, for strings
-	size    int    // bits, for words of bits
-	order   string // letters of a 32-bit order; "" when not said
-	unsure  string // what was assumed
-	signed  bool   // 'signed' without a width
-	nothing bool   // 'unsigned' without a width
+	name   string // of the map language; "" where only the sign or coding is said
+	length int    // characters, for strings
+	size   int    // bits, for words of bits
+	order  string // letters of a 32-bit order; "" when not said
+	unsure string // what was assumed
+
+	signed, unsigned bool // said without a width
 }
 
 // typeNames are the names of types met in lists, in lower case without blanks.
@@ -37,7 +37,7 @@ var typeNames = map[string]cellType{
 	"string": {name: "string"}, "ascii": {name: "string"}, "text": {name: "string"}, "str": {name: "string"}, "chararray": {name: "string"},
 	"bits": {name: "bits", size: 16}, "bitfield": {name: "bits", size: 16}, "bitmap": {name: "bits", size: 16}, "bitmask": {name: "bits", size: 16}, "bitfield16": {name: "bits", size: 16}, "bitfield32": {name: "bits", size: 32}, "statusword": {name: "bits", size: 16}, "bitstring": {name: "bits", size: 16}, "flags": {name: "bits", size: 16},
 	"bcd": {name: "bcd16"}, "bcd16": {name: "bcd16"}, "bcd32": {name: "bcd32"}, "signmag16": {name: "signmag16"}, "signandmagnitude": {name: "signmag16"}, "signmagnitude": {name: "signmag16"}, "decimalpair": {name: "decimal-pair"}, "modulo10000": {name: "decimal-pair"}, "mod10k": {name: "decimal-pair"}, "m10k": {name: "decimal-pair"},
-	"signed": {signed: true}, "unsigned": {nothing: true}, "analog": {nothing: true}, "analogue": {nothing: true},
+	"signed": {signed: true}, "unsigned": {unsigned: true}, "analog": {}, "analogue": {},
 }
 
 var (
@@ -89,7 +89,7 @@ func parseType(s string) (cellType, error) {
 	}
 	if order, unsure, rest := parseOrder(s); order != "" {
 		if rest == "" {
-			return cellType{nothing: true, order: order, unsure: unsure}, nil
+			return cellType{order: order, unsure: unsure}, nil
 		}
 		if t, ok = typeNamed(rest); ok {
 			t.order = order

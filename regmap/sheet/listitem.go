@@ -136,6 +136,7 @@ func (l *listing) typeOf(e *entry, it *item) error {
 		return err
 	}
 	t := e.typ
+	said := e.hasType || t.signed || t.unsigned
 	switch {
 	case it.typ == "bool":
 		return nil
@@ -155,9 +156,9 @@ func (l *listing) typeOf(e *entry, it *item) error {
 		return nil
 	case t.name == "string":
 		return l.stringOf(e, it, registers)
-	case !e.hasType && !t.signed && registers > 1:
+	case !said && registers > 1:
 		return fmt.Errorf("no type is said for its %d registers", registers)
-	case !e.hasType && !t.signed:
+	case !said:
 		it.assume("type not said: uint16")
 	case !e.hasType && registers == 0:
 		it.assume("the width is not said: 16 bits")

@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 
 	"plumbline/regmap"
@@ -133,9 +134,6 @@ func (c *chain) skip(registers int) {
 	c.gap = max(c.gap, c.unmap)
 }
 
-// mostRegisters is where a chain is given up: it has gone past every address.
-const mostRegisters = 2 * regmap.TableSize
-
 // group lays out a group's points, then the groups in it.
 func (c *chain) group(g jsonValue, up *scope, prefix, path string) error {
 	s := &scope{up: up, factors: map[string]int{}}
@@ -161,13 +159,16 @@ func (c *chain) group(g jsonValue, up *scope, prefix, path string) error {
 			if err := c.group(inner, s, strings.Trim(below, "-"), place); err != nil {
 				return err
 			}
-			if c.at > mostRegisters {
+			if c.at > regmap.TableSize {
 				return fmt.Errorf("%s goes beyond address 65535", path)
 			}
 		}
 	}
 	return nil
 }
+
+// withoutIndex takes the number of a repeated group out of a path.
+var withoutIndex = regexp.MustCompile(`\[[0-9]+\]`)
 
 // times is how often a group stands there; single when it cannot repeat.
 func (c *chain) times(g jsonValue, path string) (times int, single bool, err error) {
@@ -183,7 +184,7 @@ func (c *chain) times(g jsonValue, path string) (times int, single bool, err err
 		if count.kind == jsonText {
 			by = "its point " + count.words()
 		}
-		c.note("%s.%s repeats as often as %s says; %d taken here", path, g.get("name").words(), by, c.o.Count)
+		c.note("%s.%s repeats as often as %s says; %d taken here", withoutIndex.ReplaceAllString(path, ""), g.get("name").words(), by, c.o.Count)
 		return c.o.Count, false, nil
 	}
 	return 0, false, fmt.Errorf("%s: a group cannot repeat %d times", path, n)

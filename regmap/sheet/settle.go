@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"plumbline/regmap"
@@ -76,7 +77,9 @@ func (r *Result) leave(place, text, reason string, harmless bool) {
 }
 
 func (r *Result) note(format string, args ...any) {
-	r.Notes = append(r.Notes, fmt.Sprintf(format, args...))
+	if n := fmt.Sprintf(format, args...); !slices.Contains(r.Notes, n) {
+		r.Notes = append(r.Notes, n)
+	}
 }
 
 func (r *Result) ask(format string, args ...any) {

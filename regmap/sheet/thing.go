@@ -176,7 +176,7 @@ func (t *thing) property(name string, v jsonValue) {
 	place := "properties." + clip(name)
 	var first *form
 	why := "it has no form"
-	writes := false
+	writes, readable := false, false
 	for i, fv := range v.get("forms").list {
 		f := &form{name: name, thing: v, form: fv, place: place}
 		if err := t.read(f); err != nil {
@@ -185,8 +185,8 @@ func (t *thing) property(name string, v jsonValue) {
 		}
 		reads, w := operations(fv)
 		writes = writes || w
-		if first == nil || reads && first.writes && !first.reads() {
-			first = f
+		if first == nil || reads && !readable {
+			first, readable = f, reads
 		} else if f.table != first.table || f.number != first.number {
 			t.leave(fmt.Sprintf("%s.forms[%d]", place, i), fv.get("href").words(), "a second place of the same property", false)
 		}
@@ -201,8 +201,6 @@ func (t *thing) property(name string, v jsonValue) {
 	}
 	t.forms = append(t.forms, first)
 }
-
-func (f *form) reads() bool { r, _ := operations(f.form); return r }
 
 // operations is what a form says can be done; a form of a property that says
 // nothing reads and writes.
