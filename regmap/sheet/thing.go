@@ -37,9 +37,10 @@ type form struct {
 // The vocabulary's namespace, which is met with and without its last sign, and
 // the address of its context file.
 // Source: W3C Modbus binding, Editor's Draft (schema, context file, example).
+// Our own stands under a name that is nobody's (RFC 2606, 2).
 const (
 	modvNamespace = "https://www.w3.org/2019/wot/modbus"
-	ownNamespace  = "https://plumbline.invalid/map#"
+	ownNamespace  = "https://plumbline.example/map#"
 )
 
 // IsThing says whether a text looks like a Thing Description.
