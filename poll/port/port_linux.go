@@ -86,6 +86,13 @@ func (p *Port) SetDeadline(t time.Time) error {
 	return p.fail("set deadline", p.file.SetDeadline(t))
 }
 
+// Damaged is how many characters came damaged since the port was opened; a
+// link refuses a frame during which it rose.
+func (p *Port) Damaged() int {
+	e := p.LineErrors()
+	return e.Characters + e.Breaks
+}
+
 // LineErrors counts the damaged characters read so far.
 func (p *Port) LineErrors() LineErrors {
 	p.counting.Lock()
