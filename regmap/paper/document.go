@@ -47,7 +47,7 @@ type Heading struct {
 type Paragraph struct{ Text string }
 
 // A Table has a header that is repeated on each page. Each row has as many
-// entries as there are columns.
+// entries as there are columns, of which there are at most 1024.
 type Table struct {
 	Title   string // above the table, and the name of its worksheet; may be empty
 	Columns []Column
@@ -147,9 +147,13 @@ func (v Verbatim) cleaned() (Piece, error) { return Verbatim{Text: Block(v.Text)
 
 func (PageBreak) cleaned() (Piece, error) { return PageBreak{}, nil }
 
+// mostColumns bounds a table: far beyond what paper can show, and what the
+// library for workbooks takes without growing slow.
+const mostColumns = 1024
+
 func (t Table) cleaned() (Piece, error) {
-	if len(t.Columns) == 0 {
-		return nil, fmt.Errorf("the table %q has no column", t.Title)
+	if n := len(t.Columns); n == 0 || n > mostColumns {
+		return nil, fmt.Errorf("the table %q has %d columns; it needs at least 1 and at most %d", t.Title, n, mostColumns)
 	}
 	out := Table{Title: Text(t.Title), Columns: slices.Clone(t.Columns), Rows: make([][]Entry, len(t.Rows))}
 	for i, c := range out.Columns {
