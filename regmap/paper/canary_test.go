@@ -34,7 +34,8 @@ func canaryDocument(s string) Document {
 			Facts{[]Fact{{Name: s, Value: s}, {Name: s, Value: s, Mono: true}}},
 			Verbatim{s},
 			Picture{Title: s, Width: 200, Height: 50, Facts: []Fact{{Name: s, Value: s}}, Shapes: []Shape{
-				Label{X: 5, Y: 20, Text: s}, Label{X: 5, Y: 40, Text: s, Upward: true, Bold: true}, Label{X: 50, Y: 20, Text: s, Mono: true, Anchor: AnchorMiddle},
+				Label{X: 5, Y: 20, Text: s}, Label{X: 9, Y: 40, Text: s, Upward: true, Bold: true}, Label{X: 50, Y: 20, Text: s, Mono: true, Anchor: AnchorMiddle},
+				Label{X: 195, Y: 40, Text: s, Anchor: AnchorEnd},
 			}},
 			Signatures{[]Signature{{Name: s, For: s, Date: s}}},
 			PageBreak{},

@@ -46,7 +46,7 @@ pre { font-size: 8.5pt; line-height: 1.35; white-space: pre-wrap; margin: .6em 0
 figure { margin: 1em 0 1.4em; break-inside: avoid; }
 div.beside { display: flex; flex-wrap: wrap; gap: 0 2em; align-items: flex-start; }
 div.beside dl { flex: 1 1 12em; margin-top: 0; font-size: 8.5pt; }
-svg { max-width: 100%; height: auto; overflow: visible; }
+svg { max-width: 100%; height: auto; }
 figcaption { font-size: 8.5pt; margin-top: .3em; }
 div.sign { display: grid; grid-template-columns: 3fr 3fr 2fr 4fr; gap: 0 1.2em; margin-top: 3.4em; break-inside: avoid; }
 div.sign div { border-top: .5pt solid #000; font-size: 7.5pt; padding-top: .2em; }

@@ -257,6 +257,7 @@ func (p *pager) picture(b Picture) {
 	for _, s := range b.Shapes {
 		if l, ok := s.(Label); ok {
 			l.Text = p.faces.of(l.Mono, l.Bold).fit(l.Text)
+			l.Text = l.within(b.Width, b.Height) // escapes are longer than what they stand for
 			s = l
 		}
 		p.put(s.placed(scale, marginLeft, top))

@@ -17,9 +17,40 @@ type Picture struct {
 	Facts         []Fact // its numbers, beside it where there is room
 }
 
+// within is a label's text as far as it fits into a picture of that size: text
+// from outside must not run over what stands around the picture. What no face
+// has is taken to be as wide as the type is high.
+func (l Label) within(width, height float64) string {
+	at, all := l.X, width
+	if l.Upward {
+		at, all = height-l.Y, height
+	}
+	room := all - at
+	switch l.Anchor {
+	case AnchorMiddle:
+		room = 2 * min(at, all-at)
+	case AnchorEnd:
+		room = at
+	}
+	f := newFaces().of(l.Mono, l.Bold)
+	m := func(r rune) float64 {
+		if w, ok := f.look(r); ok {
+			return w * l.Size / 1000
+		}
+		return l.Size
+	}
+	if measure(m).of(l.Text) <= room {
+		return l.Text
+	}
+	if room < measure(m).of("...") {
+		return ""
+	}
+	return cut(l.Text, room, m)
+}
+
 // A Shape is one stroke of a picture: Line, Rect, Polyline or Label. A shape
 // with a place that is no finite number is left out; a polyline has a gap
-// there.
+// there. A label that would run out of the picture is cut.
 type Shape interface {
 	// placed gives the shape scaled and then shifted.
 	placed(scale, dx, dy float64) Shape
@@ -101,9 +132,16 @@ func (p Picture) cleaned() (Piece, error) {
 		if s == nil {
 			return nil, errors.New("a shape of the picture is nil")
 		}
-		if s = s.cleaned(); s.finite() {
-			out.Shapes = append(out.Shapes, s)
+		if s = s.cleaned(); !s.finite() {
+			continue
 		}
+		if l, ok := s.(Label); ok {
+			if l.Text = l.within(out.Width, out.Height); l.Text == "" {
+				continue
+			}
+			s = l
+		}
+		out.Shapes = append(out.Shapes, s)
 	}
 	return out, nil
 }

@@ -66,7 +66,7 @@ func sample() Document {
 // samplePicture is a trend with its axes, a limit, a gap and a label that
 // reads upward.
 func samplePicture() Picture {
-	p := Picture{Title: "Level in metres over ten minutes; dashed: high alarm at 2.60 m; grey: no answer", Width: 300, Height: 130,
+	p := Picture{Title: "Level in metres over ten minutes; dashed: high alarm at 2.60 m; grey: no answer", Width: 312, Height: 130,
 		Facts: []Fact{{Name: "Lowest", Value: "1.42 m"}, {Name: "Highest", Value: "2.21 m"}, {Name: "Mean", Value: "1.82 m"}, {Name: "Samples", Value: "600, 41 bad"}}}
 	p.Shapes = []Shape{
 		Rect{X: 150, Y: 8, Width: 24, Height: 100, Filled: true, Pen: Pen{Shade: 0.85}},

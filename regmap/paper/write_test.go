@@ -283,6 +283,48 @@ func TestPicture(t *testing.T) {
 	}
 }
 
+// TestLabelsStayInside: text from outside does not run over what stands around
+// a picture.
+func TestLabelsStayInside(t *testing.T) {
+	for _, s := range []string{long, strings.Repeat("\U0001f6b0", 90), strings.Repeat("W", 90), "short"} {
+		p := canaryDocument(s).Blocks[7].(Picture)
+		p.Shapes = append(p.Shapes, Label{X: 199, Y: 10, Text: s}, Label{X: 300, Y: 10, Text: s})
+		d, err := clean(Document{Blocks: []Piece{p}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		shapes := d.Blocks[0].(Picture).Shapes
+		if len(shapes) != 4 {
+			t.Errorf("%.20q: %d labels are left", s, len(shapes))
+		}
+		f := newFaces()
+		for _, shape := range layout(d)[0].shapes {
+			l, ok := shape.(Label)
+			if !ok || l.Size != 8 {
+				continue
+			}
+			w := f.of(l.Mono, l.Bold).measure(l.Size).of(l.Text)
+			left := l.X
+			switch l.Anchor {
+			case AnchorMiddle:
+				left -= w / 2
+			case AnchorEnd:
+				left -= w
+			}
+			if l.Upward {
+				if w > 50 {
+					t.Errorf("%.20q: %q is %.1f high", s, l.Text, w)
+				}
+			} else if left < marginLeft-0.1 || left+w > marginLeft+200.1 {
+				t.Errorf("%.20q: %q runs from %.1f to %.1f", s, l.Text, left, left+w)
+			}
+			if s == "short" != (l.Text == s) {
+				t.Errorf("%.20q is shown as %q", s, l.Text)
+			}
+		}
+	}
+}
+
 // sheetOf gives the XML of a workbook's n-th worksheet and its list of parts.
 func sheetOf(t *testing.T, book []byte, n int) (sheet string, names []string) {
 	t.Helper()
