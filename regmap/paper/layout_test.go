@@ -125,33 +125,35 @@ func TestRowsStayWhole(t *testing.T) {
 		}
 		return strings.Join(out, " ")
 	}
-	narrow := table(24, 30, func(i, j int) string {
+	narrow := table(24, 60, func(i, j int) string {
 		if j == 3 {
-			return words(12, "w")
+			return "begin " + words(10+i%40, "w") + " end"
 		}
 		return "x"
 	})
 	for i := range narrow.Columns {
 		narrow.Columns[i].Head = "h"
 	}
+	rows := 0
 	for _, p := range pagesOf(t, Document{Blocks: []Piece{narrow}}) {
-		first, last := 0, 0
-		for _, s := range labels(p) {
-			if s == "w0" {
-				first++
-			}
-			if s == "w11" {
-				last++
-			}
-		}
-		if first != last {
+		all := strings.Join(labels(p), " ")
+		first, last := strings.Count(all, "begin"), strings.Count(all, "end")
+		if rows += first; first != last {
 			t.Errorf("a row is parted: %d begin, %d end", first, last)
 		}
+	}
+	if rows != 60 {
+		t.Errorf("%d of 60 rows are shown", rows)
 	}
 	tall := table(60, 2, func(i, j int) string { return words(60, "v") }) // 256 characters one below the other
 	all := ""
 	for _, p := range pagesOf(t, Document{Blocks: []Piece{tall}}) {
 		all += strings.Join(labels(p), "")
+		for _, s := range p.shapes {
+			if l, ok := s.(Label); ok && l.Size == tableType.size && l.Y > paperLong-marginBottom {
+				t.Errorf("%q stands at %.1f, below the margin", l.Text, l.Y)
+			}
+		}
 	}
 	if n, want := strings.Count(all, "v"), 2*60*strings.Count(Text(words(60, "v")), "v"); n != want {
 		t.Errorf("%d words of a row taller than the page are shown, want %d", n, want)

@@ -172,6 +172,10 @@ func TestTextWidth(t *testing.T) {
 			}
 		}
 	}
+	wide := Document{Wide: true, Blocks: []Piece{Paragraph{strings.Repeat("word ", 100)}}}
+	if first, _, _ := strings.Cut(string(written(t, wide, PlainText)), "\n"); len(first) != 179 {
+		t.Errorf("a line of wide paper has %d characters", len(first))
+	}
 	var narrow, narrowest bytes.Buffer
 	if WriteText(&narrow, sample(), 20) != nil || WriteText(&narrowest, sample(), -5) != nil || !bytes.Equal(narrow.Bytes(), narrowest.Bytes()) {
 		t.Error("a width below 20 is not taken as 20")
