@@ -31,7 +31,7 @@ func (p *Poller) judgeLife(at seat, r *decode.Reading) {
 	}
 	if still := now - before.since; still > limit {
 		r.Value = regmap.BadValue(regmap.Unchanged)
-		r.Reason = fmt.Sprintf("%s for %s; at most %s is allowed", regmap.Unchanged.Words(), still.Round(100*time.Millisecond), limit)
+		r.Reason = fmt.Sprintf("%s for %s; at most %s is allowed", regmap.Unchanged.Words(), seconds(still), seconds(limit))
 	}
 }
 
@@ -41,4 +41,9 @@ func shortest(a, b time.Duration) time.Duration {
 		return b
 	}
 	return a
+}
+
+// seconds is a time for people, to the tenth of a second.
+func seconds(d time.Duration) string {
+	return fmt.Sprintf("%g s", d.Round(100*time.Millisecond).Seconds())
 }

@@ -22,7 +22,7 @@ func TestSignsOfLife(t *testing.T) {
 		}
 		time.Sleep(time.Second)
 		r.Run(t.Context(), 1)
-		if got := r.last()["beat"]; got.Value.Cause() != regmap.Unchanged || got.Reason != "has not changed for 4s; at most 3s is allowed" {
+		if got := r.last()["beat"]; got.Value.Cause() != regmap.Unchanged || got.Reason != "has not changed for 4 s; at most 3 s is allowed" {
 			t.Errorf("after 4 s: %s, %q", got.Value.Cause(), got.Reason)
 		}
 		if got := r.last()["beat"]; got.Last.Kind() != regmap.Uint {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"strconv"
 	"sync"
 	"time"
 
@@ -347,4 +348,6 @@ func (c *connection) write(s *session, adu []byte, limit time.Duration) (posted 
 }
 
 // shown is a duration for people, to the tenth of a millisecond.
-func shown(d time.Duration) string { return d.Round(100 * time.Microsecond).String() }
+func shown(d time.Duration) string {
+	return strconv.FormatFloat(d.Round(100*time.Microsecond).Seconds(), 'f', -1, 64) + " s"
+}

@@ -77,7 +77,7 @@ func TestB15SilentPeer(t *testing.T) {
 	bubble(t, c, func(r *rig) {
 		r.answer = func(heard) []fault.Delivery { return nil }
 		x := r.ask(17, registers(0))
-		if want(t, x, regmap.Silent, "no answer within 200ms"); x.Tries != 3 {
+		if want(t, x, regmap.Silent, "no answer within 0.2 s"); x.Tries != 3 {
 			t.Errorf("%d tries", x.Tries)
 		}
 	})
@@ -121,7 +121,7 @@ func TestB15DialSwallowed(t *testing.T) {
 			}
 			bubble(t, c, func(r *rig) {
 				began := time.Now()
-				want(t, r.ask(17, registers(0)), regmap.NoLine, "not open within 5s")
+				want(t, r.ask(17, registers(0)), regmap.NoLine, "not open within 5 s")
 				if took := time.Since(began); took != 5*time.Second {
 					t.Errorf("took %s", took)
 				}
@@ -194,7 +194,7 @@ func TestB15PeerThatTakesNothing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		want(t, x, regmap.PortGone, "the request could not be sent within 200ms")
+		want(t, x, regmap.PortGone, "the request could not be sent within 0.2 s")
 		if x.Sent != nil {
 			t.Errorf("sent %x, and nothing was taken", x.Sent)
 		}

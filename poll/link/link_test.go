@@ -193,7 +193,7 @@ func TestOwnTimingOfACall(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			bubble(t, config(), func(r *rig) {
 				r.delay = 300 * time.Millisecond
-				want(t, r.ask(17, registers(0)), regmap.Silent, "no answer within 2")
+				want(t, r.ask(17, registers(0)), regmap.Silent, "no answer within 0.2")
 				own := timing
 				own.Response = time.Second
 				want(t, r.ask(17, registers(4), With(own)), regmap.NoCause, "")

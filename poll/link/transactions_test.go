@@ -37,7 +37,7 @@ func TestB1UnknownTransactionIsDiscardedAndTheWaitGoesOn(t *testing.T) {
 			t.Errorf("done after %s", got)
 		}
 		r.answer = func(h heard) []fault.Delivery { return []fault.Delivery{after(0, as(h.honest(), -1000))} }
-		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer within 200ms")
+		want(t, r.ask(17, registers(0)), regmap.Silent, "no answer within 0.2 s")
 		if s := r.link.Statistics(); s.Foreign != 2 || s.Losses != 0 {
 			t.Errorf("statistics %+v", s)
 		}
@@ -393,7 +393,7 @@ func TestB14PartOfAnotherFrame(t *testing.T) {
 		synctest.Wait()
 		want(t, r.ask(17, registers(4)), regmap.Silent, "no answer")
 		want(t, r.ask(17, registers(4)), regmap.NoCause, "")
-		if states := r.lineStates(); len(states) != 3 || !contains(states[1].Why, "bytes of a frame came, and for 200ms no more") {
+		if states := r.lineStates(); len(states) != 3 || !contains(states[1].Why, "bytes of a frame came, and for 0.2 s no more") {
 			t.Errorf("line states %+v", states)
 		}
 	})
