@@ -77,6 +77,9 @@ func passing(frameBytes, w int) float64 {
 // The counts above against an enumeration of another kind: every pattern of one
 // to four bits of an 8-byte frame is tried on the check itself.
 func TestWhatTheCheckLetsThrough(t *testing.T) {
+	if got := bitwiseCRC([]byte("123456789")); got != 0x4B37 { // the customary check value of this CRC (from memory)
+		t.Fatalf("the check of 123456789 is %04X, want 4B37", got)
+	}
 	adu := []byte{17, 3, 0x10, 0x20, 0x00, 0x02, 0, 0}
 	crc := bitwiseCRC(adu[:6])
 	adu[6], adu[7] = byte(crc), byte(crc>>8)

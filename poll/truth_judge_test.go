@@ -148,7 +148,7 @@ const (
 	unused class = iota // it was not called good
 	right               // the true answer
 	repeat              // the true answer to the same question, asked before within the horizon
-	seen                // wrong, and the client could have known: P1 is broken
+	seen                // wrong, and the client could have known: the promise is broken
 	chance              // wrong: damage that the check lets through, (b)
 	beyond              // wrong: an answer beyond the horizon, or more answers than questions, (c)
 )

@@ -97,3 +97,22 @@ func TestTheRigMissesDoubts(t *testing.T) {
 		t.Errorf("without doubts the rig found %s", sum)
 	}
 }
+
+// Damage that the check lets through is nobody's fault: four bits in the places
+// of the generator's own four terms, x^16+x^15+x^2+1, leave the remainder as it
+// is (serial guide V1.02, 6.2.2). Each such answer passes the client and must be
+// found by the rig, counted as chance, and be far more than the rig expects.
+func TestTheRigSeesWhatTheCheckDoesNot(t *testing.T) {
+	m := mix{name: "generator", looks: alike, busy: true, exchanges: 1000,
+		wire: "answers: delay 5ms\nanswers: flip at 30 every 10\nanswers: flip at 31 every 10\nanswers: flip at 44 every 10\nanswers: flip at 46 every 10"}
+	sum := newRun(t, m, networkRTU, 1).askLink(func(*link.Config) {})
+	for _, f := range sum.faults {
+		t.Error(f)
+	}
+	if n := sum.classes[chance]; n < 90 || n > 100 || sum.damaged < n {
+		t.Errorf("%d damaged answers passed, want those of 100 that are no exceptions: %s", n, sum)
+	}
+	if p := atLeast(sum.classes[chance], sum.expected); p > 1e-9 {
+		t.Errorf("%d where %.3g are expected seems likely to the rig: %g", sum.classes[chance], sum.expected, p)
+	}
+}

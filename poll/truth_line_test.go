@@ -72,7 +72,7 @@ type tally struct {
 	extras, doubts, damaged int
 	expected                float64
 	fired                   map[string]int
-	faults                  []string // P1 is broken, or the link is
+	faults                  []string // the promise is broken, or the link is
 }
 
 func (c *tally) add(o tally) {

@@ -100,7 +100,7 @@ var mixes = []mix{
 // those in the file. One takes at least leastExchanges.
 const (
 	freshSeeds     = 2
-	leastExchanges = 25_000
+	leastExchanges = 60_000
 	seedFile       = "../testdata/seeds/truth.txt"
 	seedVariable   = "PLUMBLINE_SEED"
 )
