@@ -17,7 +17,6 @@ type entry struct {
 	why      string       // which words say the table
 	typ      cellType
 	hasType  bool
-	section  string
 	function functions
 }
 
