@@ -15,6 +15,7 @@ import (
 func (r *Result) settle(source string) error {
 	for {
 		if len(r.items) == 0 && len(r.head.derived) == 0 {
+			r.Map, r.Points = nil, nil // all that there was is left out
 			return nil
 		}
 		r.Map = writeMap(r.head, r.items)
