@@ -34,10 +34,11 @@ type book struct {
 	sent       []*letter
 	arrivals   []arrival
 	doubts     []link.Doubt
-	extras     int       // answers that came beyond the horizon, or once more
-	firstExtra time.Time // of these
-	damaged    int       // answers that came damaged ...
-	expected   float64   // ... and how many of them are expected to fit their check
+	extras     int           // answers that came beyond the horizon, or once more
+	firstExtra time.Time     // of these
+	oldest     time.Duration // age of an answer to a question asked before
+	damaged    int           // answers that came damaged ...
+	expected   float64       // ... and how many of them are expected to fit their check
 }
 
 // send enters a request that the client writes.
@@ -171,9 +172,10 @@ func (b *book) judge(t taken) class {
 		switch {
 		case b.framing == line.MBAP:
 			return seen // another transaction
-		case holdsCounter(t.request) && (o.again || b.lateFor(o.letter, t)):
+		case holdsCounter(t.request) && (o.again || b.lateFor(o.letter, t) && !b.repeated(o.letter, t)):
 			return beyond // the registers are right, the count is an old one
 		}
+		b.oldest = max(b.oldest, t.first.Sub(o.letter.asked.at))
 		return repeat
 	}
 	switch {
@@ -189,6 +191,23 @@ func (b *book) judge(t taken) class {
 		return beyond
 	}
 	return seen
+}
+
+// repeated says whether a question was asked again and again from a letter's
+// asking on, never longer than the horizon apart: then the client waits for any
+// answer to it, as long as it goes on.
+func (b *book) repeated(l *letter, t taken) bool {
+	at := l.asked.at
+	for _, next := range b.sent[l.asked.number:] {
+		if next.at.After(t.first) {
+			break
+		}
+		if !bytes.Equal(next.frame, l.asked.frame) || next.at.Sub(at) > 3*b.response {
+			return false
+		}
+		at = next.at
+	}
+	return t.first.Sub(at) <= 3*b.response
 }
 
 // booksOff says whether an answer that was owed to nobody had come before: from

@@ -71,6 +71,7 @@ type tally struct {
 	undoubted, balanced     int // of the wrong ones beyond the horizon: never doubted; not, but nothing could tell
 	extras, doubts, damaged int
 	expected                float64
+	oldest                  time.Duration // age of an answer to a question asked before
 	fired                   map[string]int
 	faults                  []string // the promise is broken, or the link is
 }
@@ -87,6 +88,7 @@ func (c *tally) add(o tally) {
 	c.doubts += o.doubts
 	c.damaged += o.damaged
 	c.expected += o.expected
+	c.oldest = max(c.oldest, o.oldest)
 	if c.fired == nil {
 		c.fired = map[string]int{}
 	}
@@ -98,9 +100,9 @@ func (c *tally) add(o tally) {
 
 // String is the tally in a line.
 func (c tally) String() string {
-	return fmt.Sprintf("%d exchanges, %d good (%d of a repeat), %d answers damaged, %d to nobody's question, %d doubts; "+
+	return fmt.Sprintf("%d exchanges, %d good (%d of a repeat, %s old at most), %d answers damaged, %d to nobody's question, %d doubts; "+
 		"wrong and good: (a) %d, (b) %d (%.3g expected), (c) %d (%d untold because an answer was lost as well, %d untold)",
-		c.exchanges, c.good, c.classes[repeat], c.damaged, c.extras, c.doubts,
+		c.exchanges, c.good, c.classes[repeat], c.oldest.Round(time.Millisecond), c.damaged, c.extras, c.doubts,
 		c.classes[seen], c.classes[chance], c.expected, c.classes[beyond], c.balanced, c.undoubted)
 }
 
@@ -286,7 +288,7 @@ func (r *run) enter(t taken, good bool) (c class) {
 func (r *run) settle(s link.Statistics) {
 	b := r.book
 	r.tally.doubts, r.tally.extras = len(b.doubts), b.extras
-	r.tally.damaged, r.tally.expected = b.damaged, b.expected
+	r.tally.damaged, r.tally.expected, r.tally.oldest = b.damaged, b.expected, b.oldest
 	for _, t := range r.beyond {
 		switch {
 		case b.doubted(t.number, t.done):
