@@ -39,7 +39,7 @@ func readWorkbook(data []byte, worksheet string) (cells Cells, err error) {
 	if err != nil {
 		return Cells{}, err
 	}
-	rows, err := workbookRows(data, scan)
+	rows, err := workbookRows(data, scan, mostUnzippedPart)
 	if err != nil {
 		return Cells{}, err
 	}
@@ -63,11 +63,12 @@ func readWorkbook(data []byte, worksheet string) (cells Cells, err error) {
 	return Cells{Rows: rows, Worksheet: scan.sheet, Worksheets: scan.names}, nil
 }
 
-// workbookRows has the library give the cells as they are stored.
-func workbookRows(data []byte, scan *bookScan) (out [][]string, err error) {
+// workbookRows has the library give the cells as they are stored. Parts of more
+// than so many bytes go to temporary files.
+func workbookRows(data []byte, scan *bookScan, inMemory int64) (out [][]string, err error) {
 	broken := func(err error) error { return fmt.Errorf("the workbook cannot be read: %w", err) }
 	f, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{
-		RawCellValue: true, UnzipSizeLimit: mostUnzipped, UnzipXMLSizeLimit: mostUnzippedPart,
+		RawCellValue: true, UnzipSizeLimit: mostUnzipped, UnzipXMLSizeLimit: inMemory,
 	})
 	if err != nil {
 		return nil, broken(err)

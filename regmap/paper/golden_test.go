@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -39,7 +40,12 @@ func firstDifference(got, want string) string {
 	g, w := strings.Split(got, "\n"), strings.Split(want, "\n")
 	for i := range min(len(g), len(w)) {
 		if g[i] != w[i] {
-			return fmt.Sprintf("line %d\n got %q\nwant %q", i+1, g[i], w[i])
+			at := 0
+			for at < min(len(g[i]), len(w[i])) && g[i][at] == w[i][at] {
+				at++
+			}
+			part := func(s string) string { return s[max(0, at-60):min(len(s), at+60)] }
+			return fmt.Sprintf("line %d, byte %d\n got ...%q\nwant ...%q", i+1, at+1, part(g[i]), part(w[i]))
 		}
 	}
 	return fmt.Sprintf("got %d lines, want %d", len(g), len(w))
@@ -87,6 +93,10 @@ func TestGolden(t *testing.T) {
 	}
 }
 
+// nameSpaces finds a part's root element with the name spaces that the library
+// declares on it.
+var nameSpaces = regexp.MustCompile(`<(worksheet|workbook|Properties|cp:coreProperties) [^>]*>`)
+
 // parts lists a workbook's parts, with those that hold the content.
 func parts(t *testing.T, book []byte) []byte {
 	t.Helper()
@@ -108,6 +118,7 @@ func parts(t *testing.T, book []byte) []byte {
 		if err != nil {
 			t.Fatal(err)
 		}
+		b = nameSpaces.ReplaceAll(b, []byte("<$1>"))
 		out.WriteString(strings.NewReplacer("<row", "\n<row", "<c ", "\n  <c ").Replace(string(b)) + "\n")
 	}
 	return out.Bytes()

@@ -298,3 +298,23 @@ func TestPagePieces(t *testing.T) {
 		t.Errorf("forty signatures on %d pages", n)
 	}
 }
+
+// TestWrap: at blanks, inside words that are too wide, and never without end.
+func TestWrap(t *testing.T) {
+	for _, v := range []struct {
+		give  string
+		width float64
+		want  string
+	}{
+		{"", 5, ""}, {"  ", 5, ""}, {"one two", 7, "one two"}, {"one two", 6, "one|two"}, {"a  b", 9, "a b"},
+		{"abcdefgh ij", 3, "abc|def|gh|ij"}, {"ab cdefgh", 3, "ab|cde|fgh"}, {"abc", 0, "a|b|c"}, {"abc", -1, "a|b|c"},
+		{"e\u0301 x", 1, "e\u0301|x"}, {"\u0301 x", 3, "\u0301 x"}, {"\u6c34\u6c34", 3, "\u6c34|\u6c34"}, {"\u6c34", 1, "\u6c34"},
+	} {
+		if got := strings.Join(wrap(v.give, v.width, columnsOf), "|"); got != v.want {
+			t.Errorf("wrap(%q, %v) = %q, want %q", v.give, v.width, got, v.want)
+		}
+	}
+	if got := strings.Join(chop("a  bc ", 2, columnsOf), "|"); got != "a | b|c " {
+		t.Errorf("chop = %q", got)
+	}
+}

@@ -151,35 +151,50 @@ func TestPDF(t *testing.T) {
 	}
 }
 
+// everyCanary is a document with the blocks of all canaries, some in its head.
+func everyCanary(as func(string) string) Document {
+	d := canaryDocument(as(canaries[0] + canaries[6] + canaries[13]))
+	d.Blocks = nil
+	for _, s := range canaries {
+		d.Blocks = append(d.Blocks, canaryDocument(as(s)).Blocks...)
+	}
+	return d
+}
+
+func same(s string) string { return s }
+
 // TestCanaryPDF: no canary becomes an action, a control character or a glyph
 // that the font lacks.
 func TestCanaryPDF(t *testing.T) {
 	glyphs := glyphTest(t)
 	for _, s := range canaries {
-		seen := readPDF(t, written(t, canaryDocument(s), PDF))
-		for _, text := range seen.texts {
-			checkPlain(t, fmt.Sprintf("PDF of %q", s), text, "")
-		}
-		for _, word := range []string{"/JavaScript", "/JS", "/URI", "/Launch", "/OpenAction", "/AA", "/Annots"} {
-			if strings.Contains(seen.plain, word) {
-				t.Errorf("%q: the file has %s", s, word)
-			}
-		}
-		clean, err := clean(canaryDocument(s))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, page := range layout(clean) {
+		for _, page := range pagesOf(t, canaryDocument(s)) {
 			for _, shape := range page.shapes {
-				if l, ok := shape.(Label); ok {
-					for _, r := range l.Text {
-						if !glyphs(l, r) {
-							t.Errorf("%q: %U has no glyph in its face (mono %v, bold %v)", s, r, l.Mono, l.Bold)
-						}
+				l, ok := shape.(Label)
+				if !ok {
+					continue
+				}
+				checkPlain(t, fmt.Sprintf("pages of %q", s), l.Text, "")
+				for _, r := range l.Text {
+					if !glyphs(l, r) {
+						t.Errorf("%q: %U has no glyph in its face (mono %v, bold %v)", s, r, l.Mono, l.Bold)
 					}
 				}
 			}
 		}
+	}
+	d := everyCanary(same)
+	seen := readPDF(t, written(t, d, PDF))
+	for _, text := range seen.texts {
+		checkPlain(t, "PDF", text, "")
+	}
+	for _, word := range []string{"/JavaScript", "/JS", "/URI", "/Launch", "/OpenAction", "/AA", "/Annots"} {
+		if strings.Contains(seen.plain, word) {
+			t.Errorf("the file has %s", word)
+		}
+	}
+	if n := len(pagesOf(t, d)); seen.pages != n {
+		t.Errorf("%d pages were laid out, %d are there", n, seen.pages)
 	}
 	all := strings.Join(readPDF(t, written(t, canaryDocument("\u2713 \U0001f6b0\x1b"), PDF)).texts, "\n")
 	if n := strings.Count(all, `\u2713 \U0001f6b0\x1b`); n < 20 {

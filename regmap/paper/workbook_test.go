@@ -3,8 +3,11 @@ package paper
 import (
 	"archive/zip"
 	"bytes"
+	"encoding/xml"
 	"errors"
 	"fmt"
+	"math"
+	"os"
 	"reflect"
 	"strings"
 	"testing"
@@ -103,14 +106,25 @@ func TestReadWorkbook(t *testing.T) {
 }
 
 // TestGreatWorkbook: parts that the library keeps in temporary files read as
-// any other.
+// any other, and the files are gone afterwards.
 func TestGreatWorkbook(t *testing.T) {
-	pad := "<!--" + strings.Repeat(" ", mostUnzippedPart+1) + "-->"
-	sheet := rowsOf(pad + `<row r="1"><c r="A1" t="s"><v>1</v></c></row>`)
-	texts := strings.Replace(bookTexts, "<si>", pad+"<si>", 1)
-	got, err := ReadCells(bytes.NewReader(bookOf(t, sheet, map[string]string{"xl/sharedStrings.xml": texts})), CellSource{Format: XLSX})
-	if err != nil || !reflect.DeepEqual(got.Rows, [][]string{{"reference"}}) {
-		t.Errorf("%q, %v", got.Rows, err)
+	t.Setenv("TMPDIR", t.TempDir())
+	data := bookOf(t, rowsOf(`<row r="1"><c r="A1" t="s"><v>1</v></c></row>`+strings.Repeat(" ", 2000)), nil)
+	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	scan, err := scanBook(z, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, inMemory := range []int64{1, 1000, mostUnzippedPart} {
+		if got, err := workbookRows(data, scan, inMemory); err != nil || !reflect.DeepEqual(got, [][]string{{"reference"}}) {
+			t.Errorf("%d bytes in memory: %q, %v", inMemory, got, err)
+		}
+	}
+	if left, err := os.ReadDir(os.TempDir()); err != nil || len(left) > 0 {
+		t.Errorf("left behind: %v, %v", left, err)
 	}
 }
 
@@ -126,11 +140,7 @@ func TestWorkbookFaults(t *testing.T) {
 		return rowsOf(b.String())
 	}
 	merges := func(n int, ref string) string {
-		return sheetHead + "<sheetData>" + cells(2000, 300)[len(sheetHead)+11:len(cells(2000, 300))-24] + `<row r="2001"><c r="A2001"><v>1</v></c></row></sheetData><mergeCells>` + strings.Repeat(`<mergeCell ref="`+ref+`"/>`, n) + "</mergeCells></worksheet>"
-	}
-	many := map[string]string{}
-	for i := range mostParts {
-		many[fmt.Sprintf("xl/media/%d.png", i)] = "x"
+		return sheetHead + "<sheetData>" + strings.TrimSuffix(strings.TrimPrefix(cells(100, 300), sheetHead+"<sheetData>"), "</sheetData></worksheet>") + `<row r="101"><c r="A101"><v>1</v></c></row></sheetData><mergeCells>` + strings.Repeat(`<mergeCell ref="`+ref+`"/>`, n) + "</mergeCells></worksheet>"
 	}
 	for _, v := range []struct {
 		what    string
@@ -159,13 +169,9 @@ func TestWorkbookFaults(t *testing.T) {
 		{"a control character", bookOf(t, rowsOf(`<row r="1"><c r="A1"><v>1</v></c><c r="B1" t="inlineStr"><is><t>a_x001B_b</t></is></c></row>`), nil), "", "B1: the control character U+001B"},
 		{"a far column", bookOf(t, cells(1, 1025), nil), "", "AMK1: column 1025; at most 1024"},
 		{"a far row", bookOf(t, rowsOf(fmt.Sprintf(`<row r="%d"><c><v>1</v></c></row>`, MostListRows+1)), nil), "", "row 131073; at most 131072"},
-		{"too many cells", bookOf(t, cells(1025, 1024), nil), "", "at most 1048576 are read"},
 		{"a merged range that is none", bookOf(t, strings.Replace(good, "</sheetData>", `</sheetData><mergeCells><mergeCell ref="A1:"/></mergeCells>`, 1), nil), "", `merges "A1:", which is no range`},
-		{"merged cells over each other", bookOf(t, merges(10, "A2001:XFD1048576"), nil), "", ""},
-		{"merged cells that fill too much", bookOf(t, merges(4000, "A2001:XFD1048576"), nil), "", "A2001: merged cells that fill more than"},
-		{"unpacks to too much", bookOf(t, good, map[string]string{"xl/media/big.bin": strings.Repeat("\x00", mostUnzipped)}), "", "unpacks to more than 64 MiB"},
-		{"too many parts", bookOf(t, good, many), "", "at most 4096 are read"},
-		{"too many elements", bookOf(t, good, map[string]string{"xl/theme/theme1.xml": "<a>" + strings.Repeat("<b/>", mostElements) + "</a>"}), "", "more than 4194304 elements"},
+		{"merged cells over each other", bookOf(t, merges(10, "KN1:XFD1048576"), nil), "", ""},
+		{"merged cells that fill too much", bookOf(t, merges(11000, "KN1:XFD1048576"), nil), "", "KN1: merged cells that fill more than"},
 		{"a name that the library refuses", bookOf(t, good, map[string]string{"xl/workbook.xml": strings.Replace(bookList, "Points", "a/b", 1)}), "", "the workbook cannot be read: "},
 		{"styles that the library refuses", bookOf(t, good, map[string]string{"xl/styles.xml": `<styleSheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><cellXfs count="x"/></styleSheet>`}), "", "the workbook cannot be read: "},
 	} {
@@ -183,6 +189,52 @@ func TestWorkbookFaults(t *testing.T) {
 	names := make([]string, 30)
 	if got := quoted(names); !strings.HasSuffix(got, ", 10 more") {
 		t.Errorf("many names: %s", got)
+	}
+}
+
+// TestWorkbookBudgets: parts, their sizes, cells and elements are counted over
+// the whole workbook.
+func TestWorkbookBudgets(t *testing.T) {
+	part := func(name string, size uint64) *zip.File {
+		return &zip.File{FileHeader: zip.FileHeader{Name: name, UncompressedSize64: size}}
+	}
+	many := make([]*zip.File, mostParts+1)
+	for i := range many {
+		many[i] = part(fmt.Sprint(i), 0)
+	}
+	for want, files := range map[string][]*zip.File{
+		"":                                  many[1:],
+		"has 4097 parts; at most 4096":      many,
+		"unpacks to more than 64 MiB":       {part("a", mostUnzipped), part("b", 1)},
+		"unpacks to more than 64 MiB,":      {part("a", math.MaxUint64), part("b", 2)},
+		`the workbook has its part "a/b" t`: {part("a/b", 1), part(`/A\b`, 1)},
+	} {
+		if _, err := partsOf(&zip.Reader{File: files}); err == nil != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%v; want %s", err, want)
+		}
+	}
+	z, err := zip.NewReader(bytes.NewReader(bookOf(t, "<a><b/><b/></a>", nil)), int64(len(bookOf(t, "<a><b/><b/></a>", nil))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts, err := partsOf(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for left, want := range map[int]string{3: "", 2: "the workbook has more than 4194304 elements, which is the most that is read"} {
+		s := &bookScan{elements: mostElements - left}
+		if err := s.walk(parts["xl/worksheets/sheet1.xml"], starting(func(xml.StartElement) error { return nil })); err == nil != (want == "") || err != nil && err.Error() != want {
+			t.Errorf("with %d elements left: %v", left, err)
+		}
+	}
+	for left, want := range map[int]string{3: "", 2: "C1: cell 1048577 of the list; at most 1048576 are read"} {
+		s := &sheetScan{bookScan: &bookScan{cells: MostListCells - left}, row: 1, column: 3}
+		if err := s.holds(); err == nil != (want == "") || err != nil && err.Error() != want {
+			t.Errorf("with %d cells left: %v", left, err)
+		}
+		if err := s.holds(); want == "" && err != nil {
+			t.Errorf("a cell is counted twice: %v", err)
+		}
 	}
 }
 

@@ -329,7 +329,33 @@ func TestLabelsStayInside(t *testing.T) {
 	}
 }
 
-// sheetOf gives the XML of a workbook's n-th worksheet and its list of parts.
+// sheetsOf gives the XML of a workbook's worksheets by their parts' names.
+func sheetsOf(t *testing.T, book []byte) map[string]string {
+	t.Helper()
+	z, err := zip.NewReader(bytes.NewReader(book), int64(len(book)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheets := map[string]string{}
+	for _, f := range z.File {
+		if !strings.HasPrefix(f.Name, "xl/worksheets/sheet") {
+			continue
+		}
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sheets[f.Name] = string(b)
+	}
+	return sheets
+}
+
+// sheetOf gives the XML of a workbook's n-th worksheet and the names of all
+// parts.
 func sheetOf(t *testing.T, book []byte, n int) (sheet string, names []string) {
 	t.Helper()
 	z, err := zip.NewReader(bytes.NewReader(book), int64(len(book)))
@@ -338,17 +364,6 @@ func sheetOf(t *testing.T, book []byte, n int) (sheet string, names []string) {
 	}
 	for _, f := range z.File {
 		names = append(names, f.Name)
-		if f.Name == fmt.Sprintf("xl/worksheets/sheet%d.xml", n) {
-			r, err := f.Open()
-			if err != nil {
-				t.Fatal(err)
-			}
-			b, err := io.ReadAll(r)
-			if err != nil {
-				t.Fatal(err)
-			}
-			sheet = string(b)
-		}
 	}
-	return sheet, names
+	return sheetsOf(t, book)[fmt.Sprintf("xl/worksheets/sheet%d.xml", n)], names
 }

@@ -133,11 +133,8 @@ func (b *book) table(name string, t Table, d Document) error {
 	if err != nil {
 		return err
 	}
-	for j := range t.Columns {
-		n := needOf(t, j, 60, columnsOf, anyEntry)
-		if err := w.SetColWidth(j+1, j+1, min(max(n.natural+2, 8), 60)); err != nil {
-			return err
-		}
+	if err := columnWidths(w, t); err != nil {
+		return err
 	}
 	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
 		return err
@@ -172,6 +169,28 @@ func (b *book) table(name string, t Table, d Document) error {
 	return b.SetDefinedName(&excelize.DefinedName{
 		Name: "_xlnm.Print_Titles", RefersTo: "'" + strings.ReplaceAll(name, "'", "''") + "'!$1:$1", Scope: name,
 	})
+}
+
+// columnWidths makes columns as wide as their content, within reason. They are
+// set from the last to the first, because the library puts each in front of
+// those it has, and those of one width beside each other at once, because each
+// setting makes its next one slower.
+func columnWidths(w *excelize.StreamWriter, t Table) error {
+	wide := make([]float64, len(t.Columns))
+	for j := range t.Columns {
+		wide[j] = min(max(needOf(t, j, 60, columnsOf, anyEntry).natural+2, 8), 60)
+	}
+	for to := len(wide); to > 0; {
+		from := to - 1
+		for from > 0 && wide[from-1] == wide[from] {
+			from--
+		}
+		if err := w.SetColWidth(from+1, to, wide[from]); err != nil {
+			return err
+		}
+		to = from
+	}
+	return nil
 }
 
 // cell is an entry as the workbook holds it: a number where nothing is lost by
@@ -236,7 +255,7 @@ func (b *book) style(format string, e Entry, align Align, place string) (int, er
 		Alignment: &excelize.Alignment{Vertical: "top", WrapText: true},
 	}
 	if e.Mono {
-		s.Font.Family = "Courier New"
+		s.Font.Family = "Courier"
 	}
 	switch align {
 	case AlignMiddle:

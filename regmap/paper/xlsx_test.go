@@ -2,9 +2,10 @@ package paper
 
 import (
 	"bytes"
-	"fmt"
 	"reflect"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode/utf16"
@@ -15,38 +16,46 @@ import (
 // TestCanaryXLSX: text is text in a workbook: no formula, no number, no cell
 // more than its harmless twin has. Source of the demand: robustness row G3.
 func TestCanaryXLSX(t *testing.T) {
-	for _, s := range canaries {
-		book := written(t, canaryDocument(s), XLSX)
-		for n := 1; n <= 3; n++ {
-			sheet, _ := sheetOf(t, book, n)
-			if sheet == "" {
-				t.Fatalf("%q: no worksheet %d", s, n)
-			}
-			checkPlain(t, fmt.Sprintf("worksheet %d of %q", n, s), sheet, "\n")
-			if strings.Contains(sheet, "<f") || strings.Contains(sheet, "<hyperlink") {
-				t.Errorf("%q: worksheet %d holds a formula or a link", s, n)
-			}
-			other, _ := sheetOf(t, written(t, canaryDocument(twin(s)), XLSX), n)
-			if got, want := strings.Count(sheet, "<c "), strings.Count(other, "<c "); got != want {
-				t.Errorf("%q: worksheet %d has %d cells, its twin %d", s, n, got, want)
+	book, other := written(t, everyCanary(same), XLSX), written(t, everyCanary(twin), XLSX)
+	_, names := sheetOf(t, book, 1)
+	_, wantNames := sheetOf(t, other, 1)
+	if !reflect.DeepEqual(names, wantNames) {
+		t.Errorf("parts %q, the twin's %q", names, wantNames)
+	}
+	sheets, wantSheets := sheetsOf(t, book), sheetsOf(t, other)
+	if len(sheets) != 2*len(canaries)+1 {
+		t.Fatalf("%d worksheets", len(sheets))
+	}
+	for name, sheet := range sheets {
+		checkPlain(t, name, sheet, "\n")
+		if strings.Contains(sheet, "<f") || strings.Contains(sheet, "<hyperlink") {
+			t.Errorf("%s holds a formula or a link", name)
+		}
+		for _, mark := range []string{"<c ", `t="inlineStr"`, "<v>", "<row "} {
+			if got, want := strings.Count(sheet, mark), strings.Count(wantSheets[name], mark); got != want {
+				t.Errorf("%s has %d of %s, its twin %d", name, got, mark, want)
 			}
 		}
-		for _, name := range []string{"", "About"} {
-			cells, err := ReadCells(bytes.NewReader(book), CellSource{Format: XLSX, Worksheet: name})
-			if err != nil {
-				t.Fatalf("%q: %v", s, err)
-			}
-			found := 0
-			for _, row := range cells.Rows {
-				for _, text := range row {
-					if text == Text(s) {
-						found++
-					}
-				}
-			}
-			if s != "" && found < 9 {
-				t.Errorf("%q: worksheet %q holds the text %d times: %q", s, name, found, cells.Rows)
-			}
+	}
+	about, err := ReadCells(bytes.NewReader(book), CellSource{Format: XLSX, Worksheet: "About"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]int{}
+	for _, row := range about.Rows {
+		for _, text := range row {
+			seen[text]++
+		}
+	}
+	for _, s := range canaries {
+		if s != "" && seen[Text(s)] < 9 {
+			t.Errorf("%q stands %d times on the sheet About", Text(s), seen[Text(s)])
+		}
+	}
+	for _, s := range []string{"=cmd|' /C calc'!A0", "_x0041_", "\x1b[2J", "a\nb"} {
+		cells, err := ReadCells(bytes.NewReader(written(t, canaryDocument(s), XLSX)), CellSource{Format: XLSX})
+		if err != nil || cells.Rows[0][0] != Text(s) || cells.Rows[1][1] != Text(s) || cells.Rows[2][2] != "-12.5" {
+			t.Errorf("%q: %q, %v", s, cells.Rows, err)
 		}
 	}
 }
@@ -94,6 +103,24 @@ func TestWorkbookCells(t *testing.T) {
 	foot, err := f.GetHeaderFooter("Points")
 	if err != nil || foot.OddFooter != "&Lrevision B, 9f2c41d0a8b7635e&Rpage &P of &N" {
 		t.Errorf("the foot: %+v, %v", foot, err)
+	}
+}
+
+// TestColumnOrder: the library would write a worksheet's columns backward.
+// Source: from memory, ECMA-376 part 1, 18.3.1.17 (columns in their order).
+func TestColumnOrder(t *testing.T) {
+	for name, sheet := range sheetsOf(t, written(t, sample(), XLSX)) {
+		last := 0
+		for _, m := range regexp.MustCompile(`<col min="(\d+)" max="(\d+)"`).FindAllStringSubmatch(sheet, -1) {
+			from, err := strconv.Atoi(m[1])
+			if err != nil || from != last+1 {
+				t.Errorf("%s: column %d follows %d", name, from, last)
+			}
+			last, _ = strconv.Atoi(m[2])
+		}
+		if last < 2 {
+			t.Errorf("%s: %d columns", name, last)
+		}
 	}
 }
 

@@ -32,7 +32,7 @@ func (b *book) about(d Document, named map[int]string) error {
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(w.SetColWidth(1, 1, 28), w.SetColWidth(2, 2, 90)); err != nil {
+	if err := errors.Join(w.SetColWidth(2, 2, 90), w.SetColWidth(1, 1, 28)); err != nil {
 		return err
 	}
 	p := &aboutPrinter{book: b, w: w}
@@ -103,7 +103,7 @@ func (p *aboutPrinter) put(entries ...Entry) {
 func (p *aboutPrinter) plain(e Entry) (int, error) {
 	s := &excelize.Style{Font: &excelize.Font{Bold: e.Bold}, NumFmt: 49}
 	if e.Mono {
-		s.Font.Family = "Courier New"
+		s.Font.Family = "Courier"
 	}
 	return p.NewStyle(s) // the library gives a style it knows its old number
 }
