@@ -47,7 +47,7 @@ type Heading struct {
 type Paragraph struct{ Text string }
 
 // A Table has a header that is repeated on each page. Each row has as many
-// entries as there are columns, of which there are at most 1024.
+// entries as there are columns, of which there are 1 to 1024.
 type Table struct {
 	Title   string // above the table, and the name of its worksheet; may be empty
 	Columns []Column

@@ -13,7 +13,7 @@ type Format string
 
 // The formats.
 const (
-	PlainText Format = ".txt"  // as on a terminal, 80 characters wide
+	PlainText Format = ".txt"  // as on a terminal, 80 characters wide, 180 on wide paper
 	Markdown  Format = ".md"   // CommonMark with the table extension
 	CSV       Format = ".csv"  // the tables alone; RFC 4180
 	HTML      Format = ".html" // one self-contained page, made to be printed

@@ -261,7 +261,7 @@ func (b *book) style(format string, e Entry, align Align, place string) (int, er
 	case AlignMiddle:
 		s.Alignment.Horizontal = "center"
 	case AlignRight, AlignPoint:
-		s.Alignment.Horizontal = "right"
+		s.Alignment.Horizontal, s.Alignment.Indent = "right", 1 // off the next column's text
 	}
 	switch format {
 	case "General":

@@ -44,9 +44,13 @@ func (b *book) about(d Document, named map[int]string) error {
 		p.put(Entry{Text: "Caution", Bold: true})
 		p.text(d.Caution, false)
 	}
+	headed := false
 	for i, piece := range d.Blocks {
-		p.row++
+		if !headed {
+			p.row++
+		}
 		p.piece(piece, named[i])
+		_, headed = piece.(Heading)
 	}
 	if p.err != nil {
 		return p.err
@@ -108,7 +112,8 @@ func (p *aboutPrinter) plain(e Entry) (int, error) {
 	return p.NewStyle(s) // the library gives a style it knows its old number
 }
 
-// text writes a row a line; an empty line stays an empty row.
+// text writes a row a line, in the second column, which is wide; an empty line
+// stays an empty row.
 func (p *aboutPrinter) text(s string, mono bool) {
 	one := func(rune) float64 { return 1 }
 	for line := range strings.SplitSeq(s, "\n") {
@@ -117,7 +122,7 @@ func (p *aboutPrinter) text(s string, mono bool) {
 			continue
 		}
 		for _, piece := range chop(line, mostCellText, one) {
-			p.put(Entry{Text: piece, Mono: mono})
+			p.put(Entry{}, Entry{Text: piece, Mono: mono})
 		}
 	}
 }
