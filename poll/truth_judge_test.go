@@ -34,12 +34,18 @@ type book struct {
 	sent       []*letter
 	arrivals   []arrival
 	doubts     []link.Doubt
+	latest     time.Duration // the greatest age of an answer that came
 	extras     int           // answers that came beyond the horizon, or once more
 	firstExtra time.Time     // of these
+	ancient    time.Time     // when the first came that was older than a minute
 	oldest     time.Duration // age of an answer to a question asked before
 	damaged    int           // answers that came damaged ...
 	expected   float64       // ... and how many of them are expected to fit their check
 }
+
+// aMinute is how long any client remembers what it is owed: the horizon grows
+// no further. What comes after that is found only as far as the numbers allow.
+const aMinute = time.Minute
 
 // send enters a request that the client writes.
 func (b *book) send(frame []byte) *letter {
@@ -80,9 +86,13 @@ func (b *book) arrive(came []byte, from []origin) {
 				b.expected += passesShifted
 			}
 		}
+		b.latest = max(b.latest, now.Sub(l.asked.at))
 		if b.framing != line.MBAP && (o.again || b.late(l, now)) {
 			if b.extras++; b.firstExtra.IsZero() {
 				b.firstExtra = now
+			}
+			if b.ancient.IsZero() && now.Sub(l.asked.at) > aMinute {
+				b.ancient = now
 			}
 		}
 	}
@@ -194,20 +204,31 @@ func (b *book) judge(t taken) class {
 }
 
 // repeated says whether a question was asked again and again from a letter's
-// asking on, never longer than the horizon apart: then the client waits for any
-// answer to it, as long as it goes on.
+// asking on, never longer apart than the client may believe an answer to take:
+// then it waits for any answer to it, as long as it goes on.
 func (b *book) repeated(l *letter, t taken) bool {
+	most := b.believed()
 	at := l.asked.at
 	for _, next := range b.sent[l.asked.number:] {
 		if next.at.After(t.first) {
 			break
 		}
-		if !bytes.Equal(next.frame, l.asked.frame) || next.at.Sub(at) > 3*b.response {
+		if !bytes.Equal(next.frame, l.asked.frame) || next.at.Sub(at) > most {
 			return false
 		}
 		at = next.at
 	}
-	return t.first.Sub(at) <= 3*b.response
+	return true
+}
+
+// believed is the most that the client may believe an answer to take: half as
+// much again as the lateness seen, or what its doubts have told.
+func (b *book) believed() time.Duration {
+	most := max(3*b.response, b.latest*3/2)
+	for _, d := range b.doubts {
+		most = max(most, d.Horizon)
+	}
+	return most
 }
 
 // booksOff says whether an answer that was owed to nobody had come before: from
@@ -287,11 +308,13 @@ func (b *book) doubted(number uint64, done time.Time) bool {
 }
 
 // balanced says whether an answer of the same look was lost since a question
-// was asked: then there were in the end no more answers than questions, and
-// nothing on the line could tell that one had come too late.
+// was asked, or shortly before, so that it was still owed: then there were in
+// the end no more answers than questions, and nothing on the line could tell
+// that one had come too late.
 func (b *book) balanced(t taken) bool {
 	pdu, _ := t.request.Append(nil)
 	shape := (&letter{unit: t.unit, pdu: pdu}).shape()
+	since := t.asked.Add(-b.believed())
 	reached := map[*letter]bool{}
 	for _, l := range b.station.given {
 		if l.heard {
@@ -299,7 +322,7 @@ func (b *book) balanced(t taken) bool {
 		}
 	}
 	for _, l := range b.sent {
-		if l.at.Before(t.asked) || reached[l] {
+		if l.at.Before(since) || reached[l] {
 			continue
 		}
 		a, err := frame.ParseADU(b.framing, l.frame)

@@ -69,7 +69,9 @@ type tally struct {
 	exchanges, good         int
 	classes                 [beyond + 1]int
 	undoubted, balanced     int // of the wrong ones beyond the horizon: never doubted; not, but nothing could tell
+	ancient                 int // of these: not, but one had come that was older than a minute
 	extras, doubts, damaged int
+	grown                   int // doubts with which the horizon doubled
 	expected                float64
 	oldest                  time.Duration // age of an answer to a question asked before
 	fired                   map[string]int
@@ -84,8 +86,10 @@ func (c *tally) add(o tally) {
 	}
 	c.undoubted += o.undoubted
 	c.balanced += o.balanced
+	c.ancient += o.ancient
 	c.extras += o.extras
 	c.doubts += o.doubts
+	c.grown += o.grown
 	c.damaged += o.damaged
 	c.expected += o.expected
 	c.oldest = max(c.oldest, o.oldest)
@@ -101,9 +105,9 @@ func (c *tally) add(o tally) {
 // String is the tally in a line.
 func (c tally) String() string {
 	return fmt.Sprintf("%d exchanges, %d good (%d of a repeat, %s old at most), %d answers damaged, %d to nobody's question, %d doubts; "+
-		"wrong and good: (a) %d, (b) %d (%.3g expected), (c) %d (%d untold because an answer was lost as well, %d untold)",
+		"wrong and good: (a) %d, (b) %d (%.3g expected), (c) %d (%d untold because an answer was lost as well, %d because one was older than a minute, %d untold)",
 		c.exchanges, c.good, c.classes[repeat], c.oldest.Round(time.Millisecond), c.damaged, c.extras, c.doubts,
-		c.classes[seen], c.classes[chance], c.expected, c.classes[beyond], c.balanced, c.undoubted)
+		c.classes[seen], c.classes[chance], c.expected, c.classes[beyond], c.balanced, c.ancient, c.undoubted)
 }
 
 // A run is one client on one line.
@@ -294,6 +298,8 @@ func (r *run) settle(s link.Statistics) {
 		case b.doubted(t.number, t.done):
 		case b.balanced(t):
 			r.tally.balanced++
+		case !b.ancient.IsZero() && !t.done.Before(b.ancient):
+			r.tally.ancient++
 		default:
 			r.tally.undoubted++
 			r.fault("(c) without a doubt: %s", b.told(t))
@@ -304,8 +310,11 @@ func (r *run) settle(s link.Statistics) {
 		if r.mix.twice || b.forges || r.mix.strangers > 0 {
 			break // an answer to nobody need not have been late
 		}
-		if d.Horizon < min(2*horizon, time.Minute) {
+		if d.Horizon < horizon {
 			r.fault("the horizon is %s after a doubt, it was %s at least", d.Horizon, horizon)
+		}
+		if d.Horizon >= min(2*horizon, aMinute) {
+			r.tally.grown++
 		}
 		horizon = d.Horizon
 	}
