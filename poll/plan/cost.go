@@ -18,28 +18,16 @@ const (
 // Cost is the line time of one read: what it keeps the line busy, with the
 // silences, the assumed latency and the pause.
 func Cost(l *line.Line, s *line.Station, span regmap.Span) time.Duration {
-	data := dataBytes(span)
+	q := frame.Read(span.Table, span.First, span.Count)
 	timing := s.Timing
-	switch {
-	case l.Medium != line.SerialPort:
-		trip := timing.Latency
-		if trip == 0 {
-			trip = assumedRoundTrip
-		}
-		// Request 12 bytes, answer 9 and its data (TCP guide 3.1.3).
-		return trip + time.Duration(8*(12+9+data))*time.Second/networkBitRate
-	case l.Framing == line.ASCII:
-		// Request 17 characters, answer 11 and two a data byte (serial guide 2.5.2).
-		return time.Duration(17+11+2*data)*frame.CharTime(l.Serial, line.ASCII) + timing.Latency + timing.Pause
+	if l.Medium == line.SerialPort {
+		return frame.LineTime(q, l.Serial, l.Framing) + timing.Latency + timing.Pause
 	}
-	// Request 8 characters, answer 5 and its data, a silence after each
-	// (serial guide 2.5.1).
-	return time.Duration(8+5+data)*frame.CharTime(l.Serial, line.RTU) + 2*frame.Gap35(l.Serial) + timing.Latency + timing.Pause
-}
-
-func dataBytes(span regmap.Span) int {
-	if span.Table.Bits() {
-		return (span.Count + 7) / 8
+	trip := timing.Latency
+	if trip == 0 {
+		trip = assumedRoundTrip
 	}
-	return 2 * span.Count
+	answer, _ := frame.AnswerLength(q)
+	bytes := frame.ADULength(line.MBAP, frame.RequestLength(q)) + frame.ADULength(line.MBAP, answer)
+	return trip + time.Duration(8*bytes)*time.Second/networkBitRate
 }
