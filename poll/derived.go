@@ -27,19 +27,23 @@ func (p *Poller) deliverDerived() {
 	}
 }
 
-// derive works one derived point out; ok is false when none of its inputs was
-// read in this cycle. It rests on the exchange of the input read last.
+// derive works one derived point out, once a cycle; ok is false when none of
+// its inputs was read in this cycle. It rests on the exchange of the input read
+// last.
 func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading, ok bool) {
 	at := seat{s.Unit, point}
+	if known := p.last[at]; known.Cycle == p.cycle {
+		return known, true // another derived point asked for it
+	}
 	r = decode.Reading{Cycle: p.cycle, Unit: s.Unit, Station: s.Name, Point: point}
 	fresh := false
 	var worst decode.Reading
 	var rests []decode.ID
 	r.Value = point.Combine(func(input *regmap.Point) regmap.Value {
-		in, known := p.last[seat{s.Unit, input}]
-		if input.Derived() && (!known || in.Cycle != p.cycle) {
-			if again, ok := p.derive(s, input); ok {
-				in = again
+		in := p.last[seat{s.Unit, input}]
+		if input.Derived() {
+			if now, ok := p.derive(s, input); ok {
+				in = now
 			}
 		}
 		fresh = fresh || in.Cycle == p.cycle
