@@ -2,6 +2,7 @@ package decode
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -185,4 +186,9 @@ func (r Reading) bytes() (from, to int) {
 		return 1 + 2*(from+1), 1 + 2*(to+1)
 	}
 	return 0, 0
+}
+
+// Seconds is a time in words: "0.5 s", to the tenth of a millisecond.
+func Seconds(d time.Duration) string {
+	return strconv.FormatFloat(d.Round(100*time.Microsecond).Seconds(), 'f', -1, 64) + " s"
 }

@@ -31,7 +31,7 @@ func (p *Poller) judgeLife(at seat, r *decode.Reading) {
 	}
 	if still := now - before.since; still > limit {
 		r.Value = regmap.BadValue(regmap.Unchanged)
-		r.Reason = fmt.Sprintf("%s for %s; at most %s is allowed", regmap.Unchanged.Words(), seconds(still), seconds(limit))
+		r.Reason = fmt.Sprintf("%s for %s; at most %s is allowed", regmap.Unchanged.Words(), decode.Seconds(still.Round(100*time.Millisecond)), decode.Seconds(limit))
 	}
 }
 
@@ -41,9 +41,4 @@ func shortest(a, b time.Duration) time.Duration {
 		return b
 	}
 	return a
-}
-
-// seconds is a time for people, to the tenth of a second.
-func seconds(d time.Duration) string {
-	return fmt.Sprintf("%g s", d.Round(100*time.Millisecond).Seconds())
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/decode"
 	"plumbline/poll/plan"
 	"plumbline/regmap/line"
 	"plumbline/regmap/paper"
@@ -115,7 +116,7 @@ func printDead(out io.Writer, l *line.Line) {
 		tries := s.Timing.Retries + 1
 		lost := time.Duration(tries) * s.Timing.Response
 		fmt.Fprintf(out, "If unit %d is silent each of its requests takes %s (%s, %s).\n",
-			s.Unit, seconds(lost), seconds(s.Timing.Response), tryWords(tries))
+			s.Unit, decode.Seconds(lost), decode.Seconds(s.Timing.Response), tryWords(tries))
 	}
 }
 
@@ -146,5 +147,3 @@ func milliseconds(d time.Duration) string {
 	}
 	return fmt.Sprintf("%.1f ms", d.Seconds()*1000)
 }
-
-func seconds(d time.Duration) string { return fmt.Sprintf("%g s", d.Seconds()) }

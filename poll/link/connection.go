@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"strconv"
 	"sync"
 	"time"
 
@@ -165,7 +164,7 @@ func (c *connection) pauseAndDial(pause time.Duration, last error) (Stream, erro
 		return nil, ErrClosed
 	}
 	if rest := pause - c.redial.First; rest > 0 {
-		return nil, fmt.Errorf("%w; tried again in %s", last, shown(rest))
+		return nil, fmt.Errorf("%w; tried again in %s", last, decode.Seconds(rest))
 	}
 	c.count.dials.Add(1)
 	stream, err := c.dialWithin()
@@ -218,7 +217,7 @@ func (c *connection) dialWithin() (Stream, error) {
 		r.err = ctx.Err()
 	}
 	if r.err != nil && ctx.Err() == context.DeadlineExceeded {
-		r.err = fmt.Errorf("not open within %s", shown(c.limit))
+		r.err = fmt.Errorf("not open within %s", decode.Seconds(c.limit))
 	}
 	return r.stream, r.err
 }
@@ -340,14 +339,9 @@ func (c *connection) write(s *session, adu []byte, limit time.Duration) (posted 
 		return true, nil
 	}
 	if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) {
-		err = fmt.Errorf("the request could not be sent within %s", shown(limit))
+		err = fmt.Errorf("the request could not be sent within %s", decode.Seconds(limit))
 	}
 	c.lose(s, loss{regmap.PortGone, goneWords(err)})
 	<-s.dead // lost now, or before by somebody else whose reason counts
 	return n > 0, errors.New(s.why.words)
-}
-
-// shown is a duration for people, to the tenth of a millisecond.
-func shown(d time.Duration) string {
-	return strconv.FormatFloat(d.Round(100*time.Microsecond).Seconds(), 'f', -1, 64) + " s"
 }

@@ -261,7 +261,7 @@ func (t *turns) breach(p posted, at decode.Stamp) {
 	})
 	if w := t.wait; w != nil {
 		w.out = outcome{cause: regmap.LateDoubt, done: at,
-			detail: fmt.Sprintf("an answer of unit %d came that was owed no more, %s after its request", p.unit, shown(b.lateness))}
+			detail: fmt.Sprintf("an answer of unit %d came that was owed no more, %s after its request", p.unit, decode.Seconds(b.lateness))}
 		t.wait = nil
 		close(w.done)
 	}

@@ -208,7 +208,7 @@ func TestC3DoubtWhenAnAnswerIsOwedToNobody(t *testing.T) {
 			t.Errorf("the next request left %s after the proof, want the new horizon %s", got, d.Horizon)
 		}
 		found := r.findings("late-answer")
-		if len(found) != 1 || found[0].Evidence[0] != shifted.ID || !contains(found[0].Do, "time limit") || !contains(found[0].Words, shown(d.Lateness)) {
+		if len(found) != 1 || found[0].Evidence[0] != shifted.ID || !contains(found[0].Do, "time limit") || !contains(found[0].Words, decode.Seconds(d.Lateness)) {
 			t.Errorf("findings %+v", found)
 		}
 		if s := r.link.Statistics(); s.Unowed != 1 {

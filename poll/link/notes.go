@@ -127,9 +127,9 @@ func (n *notes) late(d Doubt, unit regmap.Unit) {
 	n.find(decode.Finding{
 		Code: "late-answer", Subject: subject(unit), Claim: decode.Settled,
 		Words: fmt.Sprintf("an answer came when none was owed any more, %s after its request; what was read from %s to %s may be the answer to something else",
-			shown(d.Lateness), d.First, d.Last),
+			decode.Seconds(d.Lateness), d.First, d.Last),
 		Evidence: d.ends(),
-		Do:       fmt.Sprintf("set the time limit so that three of it are more than %s: at least %s", shown(d.Lateness), shown(d.Lateness/horizonLimits+1)),
+		Do:       fmt.Sprintf("set the time limit so that three of it are more than %s: at least %s", decode.Seconds(d.Lateness), decode.Seconds(d.Lateness/horizonLimits+1)),
 	})
 }
 
@@ -138,7 +138,7 @@ func (n *notes) twice(d Doubt, unit regmap.Unit) {
 	n.find(decode.Finding{
 		Code: "answered-twice", Subject: subject(unit), Claim: decode.Likely,
 		Words: fmt.Sprintf("an answer came when none was owed, %s after the last request it fits; what was read from %s to %s may be the answer to something else",
-			shown(d.Lateness), d.First, d.Last),
+			decode.Seconds(d.Lateness), d.First, d.Last),
 		Evidence: d.ends(),
 		Do:       "look for two stations with this number, and for a gateway that repeats requests",
 	})

@@ -332,7 +332,7 @@ func (t *transactions) ending(x *transaction, id uint16, o outcome) outcome {
 // other end may be gone without a word: both need a new stream.
 func (t *transactions) expired(s *session, x *transaction, id uint16) outcome {
 	t.mu.Lock()
-	o := outcome{cause: regmap.Silent, detail: fmt.Sprintf("no answer within %s", shown(x.call.limit()))}
+	o := outcome{cause: regmap.Silent, detail: fmt.Sprintf("no answer within %s", decode.Seconds(x.call.limit()))}
 	var why *loss
 	if t.session == s {
 		if half := x.half(t.in.bytes); half != "" {
@@ -361,7 +361,7 @@ func (t *transactions) stalled(limit time.Duration) *loss {
 	if n == 0 || t.clock().Sub(t.in.when(0)) < limit {
 		return nil
 	}
-	return &loss{regmap.CutOff, fmt.Sprintf("%d bytes of a frame came, and for %s no more", n, shown(limit))}
+	return &loss{regmap.CutOff, fmt.Sprintf("%d bytes of a frame came, and for %s no more", n, decode.Seconds(limit))}
 }
 
 // half describes a frame that began to arrive and did not end, if it belongs

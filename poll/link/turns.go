@@ -233,7 +233,7 @@ func (t *turns) turn(ctx context.Context, s *session, c *call, adu []byte) (*wai
 		case now-noisy >= c.timing.Response:
 			t.count.flooded.Add(1)
 			return nil, unsent(regmap.NeverQuiet, fmt.Sprintf("not silent for %s at any time within %s",
-				shown(max(t.gap, time.Millisecond)), shown(c.timing.Response)), t.clock())
+				decode.Seconds(max(t.gap, time.Millisecond)), decode.Seconds(c.timing.Response)), t.clock())
 		}
 		if free {
 			debt = t.stale

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 
+	"plumbline/decode"
 	"plumbline/decode/frame"
 	"plumbline/regmap"
 	"plumbline/regmap/line"
@@ -39,7 +40,7 @@ func (t *turns) verdict(w *waiting) outcome {
 func (w *waiting) verdict(rest []byte, quiet bool, f line.Framing) outcome {
 	came := append(bytes.Clone(w.raw), rest...)
 	n := w.noise + len(rest)
-	limit := shown(w.call.limit())
+	limit := decode.Seconds(w.call.limit())
 	o := outcome{received: came}
 	if len(came) == 0 {
 		o.received = nil
