@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -101,8 +100,8 @@ func runImport(out, errOut io.Writer, files []string, f importFlags) error {
 		}
 	}
 	if f.output != "" && text != nil {
-		if err := os.WriteFile(f.output, text, 0o644); err != nil {
-			return notUnderstood("%w", err)
+		if err := writeFile(f.output, text); err != nil {
+			return err
 		}
 	}
 	if f.asJSON {

@@ -2,10 +2,8 @@ package main
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"time"
 
@@ -93,7 +91,7 @@ func runSheet(out io.Writer, mapFile, file string, date time.Time, asInterface b
 }
 
 // writeDocument writes a document to a file, or as text to out where no file
-// is named. A file is written whole or not at all.
+// is named.
 func writeDocument(out io.Writer, d paper.Document, file string) error {
 	if file == "" {
 		return paper.Write(out, d, paper.PlainText)
@@ -107,16 +105,4 @@ func writeDocument(out io.Writer, d paper.Document, file string) error {
 		return err
 	}
 	return writeFile(file, b.Bytes())
-}
-
-// writeFile writes a whole file.
-func writeFile(file string, text []byte) error {
-	if err := os.WriteFile(file, text, 0o644); err != nil {
-		var path *os.PathError
-		if errors.As(err, &path) {
-			return notUnderstood("%s cannot be written: %w", file, path.Err)
-		}
-		return verdict{exitUsage, err}
-	}
-	return nil
 }
