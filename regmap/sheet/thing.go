@@ -43,12 +43,6 @@ const (
 	ownNamespace  = "https://plumbline.example/map#"
 )
 
-// IsThing says whether a text looks like a Thing Description.
-func IsThing(text []byte) bool {
-	v, err := parseJSON("", text)
-	return err == nil && (v.has("properties") || v.has("@context"))
-}
-
 // Thing makes a map of a W3C Thing Description with the Modbus binding, in all
 // the spellings met. Where its addresses can be read in two ways, Questions has
 // it and Map is nil. Every error wraps ErrSource.
