@@ -141,7 +141,8 @@ func (s Scale) Identity() bool { return s.line == nil && s.curve == nil }
 // nothing.
 func (s Scale) Curved() bool { return s.curve != nil }
 
-// Span is the declared ends; ok is false for a scale without them.
+// Span is the declared ends, to be read only; ok is false for a scale without
+// them.
 func (s Scale) Span() (rawA, rawB, valueA, valueB *big.Rat, ok bool) {
 	if s.span == nil {
 		return nil, nil, nil, nil, false
@@ -149,12 +150,13 @@ func (s Scale) Span() (rawA, rawB, valueA, valueB *big.Rat, ok bool) {
 	return s.span.rawA, s.span.rawB, s.span.valueA, s.span.valueB, true
 }
 
-// TimesPlus is the scale as value = number x times + plus.
+// TimesPlus is the scale as value = number x times + plus; the caller may
+// change what it gets.
 func (s Scale) TimesPlus() (times, plus *big.Rat) {
 	if s.line == nil {
 		return big.NewRat(1, 1), new(big.Rat)
 	}
-	return s.line.times, s.line.plus
+	return new(big.Rat).Set(s.line.times), new(big.Rat).Set(s.line.plus)
 }
 
 // Outside says whether a number lies beyond the declared span.
