@@ -32,10 +32,18 @@ var rooms = map[string][]string{
 	"decode/frame": {"regmap", "regmap/line"},
 	"decode":       {"regmap", "regmap/line", "regmap/doc", "regmap/alarm", "decode/frame"},
 
+	"decode/segment": {"regmap", "regmap/line", "decode", "decode/frame"},
+	"decode/capture": {"regmap", "regmap/line", "decode", "decode/frame"},
+	"decode/traffic": {"regmap", "regmap/line", "regmap/paper", "decode", "decode/frame"},
+	"decode/secure":  {"regmap", "regmap/line"},
+
 	"poll/internal/permit": {"regmap", "regmap/line", "decode", "decode/frame"},
 	"poll/port":            {"regmap/line"},
 	"poll/plan":            {"regmap", "regmap/line", "decode", "decode/frame"},
 	"poll/link":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/internal/permit"},
+	"poll/safefile":        {},
+	"poll/gate":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/link", "poll/safefile", "poll/internal/permit"},
+	"poll/seek":            {"regmap", "regmap/line", "decode", "decode/frame", "decode/segment", "poll/link"},
 	"poll":                 {"regmap", "regmap/line", "regmap/alarm", "decode", "decode/frame", "poll/plan", "poll/link"},
 
 	"simdevice/fault": {"regmap", "regmap/line", "decode", "decode/frame"},
@@ -44,15 +52,18 @@ var rooms = map[string][]string{
 
 // doors are the only folders that may import an outside module.
 var doors = map[string][]string{
-	"gopkg.in/yaml.v3":            {"regmap/doc"},
-	"github.com/goburrow/modbus":  {"poll/link"},
-	"golang.org/x/sys/unix":       {"poll/port"},
-	"github.com/expr-lang/expr":   {"regmap/derive"},
-	"github.com/xuri/excelize/v2": {"regmap/paper"},
-	"codeberg.org/go-pdf/fpdf":    {"regmap/paper"},
-	"golang.org/x/image":          {"regmap/paper"},
-	"github.com/creack/pty":       {"poll/port"},
-	"github.com/spf13/cobra":      {"cmd/plumbline"},
+	"gopkg.in/yaml.v3":             {"regmap/doc"},
+	"github.com/goburrow/modbus":   {"poll/link"},
+	"golang.org/x/sys/unix":        {"poll/port"},
+	"github.com/expr-lang/expr":    {"regmap/derive"},
+	"github.com/xuri/excelize/v2":  {"regmap/paper"},
+	"codeberg.org/go-pdf/fpdf":     {"regmap/paper"},
+	"golang.org/x/image":           {"regmap/paper"},
+	"github.com/creack/pty":        {"poll/port"},
+	"go.bug.st/serial":             {"poll/port"},
+	"github.com/gopacket/gopacket": {"decode/capture"},
+	"golang.org/x/text":            {"regmap/doc"},
+	"github.com/spf13/cobra":       {"cmd/plumbline"},
 }
 
 // door is the folders that may import a package of an outside module.
