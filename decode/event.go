@@ -1,6 +1,8 @@
 package decode
 
 import (
+	"time"
+
 	"plumbline/regmap"
 	"plumbline/regmap/alarm"
 )
@@ -65,7 +67,12 @@ type Event struct {
 	Line     *LineState
 	Finding  *Finding
 	Alarm    *AlarmChange
+	Step     *ClockStep
 }
+
+// ClockStep is that the wall clock was set, or the machine slept: how much it
+// moved against the steady clock, forwards or (negative) back.
+type ClockStep struct{ By time.Duration }
 
 // AlarmChange is an alarm that was raised or is over, with the reading that
 // made it so.

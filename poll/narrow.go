@@ -11,29 +11,27 @@ import (
 // narrow finds what a station refuses in a block, by halves: a point that is
 // refused on its own is a hole; where both halves answer but the whole does
 // not, the place between them must not be read across. Both are remembered,
-// and the plan is made anew without them. It says how many exchanges it took.
-func (p *Poller) narrow(ctx context.Context, r plan.Request) int {
-	exchanges := p.halve(ctx, r)
+// and the plan is made anew without them.
+func (p *Poller) narrow(ctx context.Context, r plan.Request) {
+	p.halve(ctx, r)
 	p.plan = plan.For(p.Line, &p.learnt)
-	return exchanges
 }
 
 // halve asks both halves of a refused block.
-func (p *Poller) halve(ctx context.Context, r plan.Request) int {
-	exchanges, before := 0, len(p.holes)
+func (p *Poller) halve(ctx context.Context, r plan.Request) {
+	before := len(p.holes)
 	whole := true
 	middle := len(r.Items) / 2
 	for _, items := range [][]plan.Item{r.Items[:middle], r.Items[middle:]} {
 		half := r.With(items)
 		x, ok := p.ask(ctx, &half)
 		if !ok {
-			return exchanges
+			return
 		}
-		exchanges++
 		switch {
 		case refused(x) && len(items) > 1:
 			whole = false
-			exchanges += p.halve(ctx, half)
+			p.halve(ctx, half)
 			continue
 		case refused(x):
 			p.remember(half, x)
@@ -45,7 +43,6 @@ func (p *Poller) halve(ctx context.Context, r plan.Request) int {
 	if whole && len(p.holes) == before {
 		p.learnt.Cut(r.Station.Unit, r.Span.Table, r.Items[middle].Span.First)
 	}
-	return exchanges
 }
 
 // remember notes the points of an item that its station refused on its own.
@@ -59,7 +56,7 @@ func (p *Poller) remember(r plan.Request, x *decode.Exchange) {
 
 // askHoles gives the readings of refused points whose period came round, and
 // asks one again now and then.
-func (p *Poller) askHoles(ctx context.Context, wanted []plan.Request) (exchanges int) {
+func (p *Poller) askHoles(ctx context.Context, wanted []plan.Request) {
 	kept := p.holes[:0]
 	for _, h := range p.holes {
 		now := p.Clock().Steady
@@ -73,7 +70,6 @@ func (p *Poller) askHoles(ctx context.Context, wanted []plan.Request) (exchanges
 				kept = append(kept, h)
 				continue
 			}
-			exchanges++
 			if !refused(x) && x.Answered() {
 				p.learnt.Allow(h.station.Unit, h.point)
 				p.plan = plan.For(p.Line, &p.learnt)
@@ -85,27 +81,16 @@ func (p *Poller) askHoles(ctx context.Context, wanted []plan.Request) (exchanges
 			}
 			h.again = now + askAgain
 			p.deliver(h.station, []*regmap.Point{h.point}, x)
-		case due(h, wanted):
+		case wantedOf(h.station, wanted):
 			p.deliver(h.station, []*regmap.Point{h.point}, h.refused)
 		}
 		kept = append(kept, h)
 	}
 	p.holes = kept
-	return exchanges
 }
 
 // justRead says whether the point's reading of this cycle is already given.
 func (p *Poller) justRead(h hole) bool {
 	r, ok := p.last[seat{h.station.Unit, h.point}]
 	return ok && r.Cycle == p.cycle
-}
-
-// due says whether any request of the hole's station is read in this cycle.
-func due(h hole, wanted []plan.Request) bool {
-	for _, r := range wanted {
-		if r.Station.Unit == h.station.Unit {
-			return true
-		}
-	}
-	return len(wanted) == 0
 }

@@ -19,15 +19,26 @@ type Asker interface {
 	Ask(ctx context.Context, u regmap.Unit, q frame.Request, opts ...link.Option) (*decode.Exchange, error)
 }
 
-// Config is what a poller needs. All fields must be set.
+// Config is what a poller needs. Line, Link, Clock and Sink must be set.
 type Config struct {
 	Line  *line.Line
 	Link  Asker
 	Clock decode.Clock
 	Sink  decode.Sink
+
+	// Width is how many requests are open at once, on lines that carry several:
+	// MBAP, up to link.MaxSlots; 0: one.
+	Width int
+	// Offset moves the grid of the cycles: the first begins at once, the others
+	// so much later than they would. Where many lines are polled it spreads
+	// their requests over the period.
+	Offset time.Duration
+	// Fault takes the report of a fault of the program itself, with its stack;
+	// nil: it is lost. The points it struck are bad, the others go on.
+	Fault func(report string)
 }
 
-// A Poller reads one line. Only Doubt is safe for concurrent use.
+// A Poller reads one line. Only Doubt and Look are safe for concurrent use.
 type Poller struct {
 	Config
 	plan    plan.Plan
@@ -40,11 +51,20 @@ type Poller struct {
 	holes   []hole
 	cycle   uint64
 
+	exchanges int // of this cycle
+	units     map[regmap.Unit]*unit
+	deaf      map[place]patience // requests that alone are not answered
+	landed    chan landing
+	probed    chan landing // of questions that go on beside the cycles
+	outriders int          // such questions under way
+	drift     time.Duration
+
 	during []link.Doubt         // given on since the exchange under way was asked for
 	rests  map[seat][]decode.ID // what the last reading of a derived point rests on
 
 	mu     sync.Mutex
-	doubts []link.Doubt  // told, not yet given on
+	doubts []link.Doubt // told, not yet given on
+	look   map[place]bool
 	told   chan struct{} // holds one when there are such
 }
 
@@ -74,9 +94,12 @@ const askAgain = time.Minute
 
 // New makes a poller for a line.
 func New(c Config) *Poller {
+	c.Width = max(c.Width, 1)
 	p := &Poller{
 		Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
 		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
+		units: map[regmap.Unit]*unit{}, deaf: map[place]patience{},
+		landed: make(chan landing, c.Width), probed: make(chan landing, len(c.Line.Stations)),
 	}
 	p.plan = plan.For(c.Line, &p.learnt)
 	return p
@@ -85,8 +108,14 @@ func New(c Config) *Poller {
 // Run polls until the context ends or the given number of cycles is done; 0
 // means without end. It gives back how many cycles were finished.
 func (p *Poller) Run(ctx context.Context, cycles int) int {
+	ctx, cancel := context.WithCancel(ctx)
+	defer p.gather()
+	defer cancel()
 	tick := p.tick()
 	next := p.Clock().Steady
+	if p.Offset > 0 {
+		next += p.Offset - tick // the place on the grid before the second
+	}
 	done, skipped := 0, 0
 	for ctx.Err() == nil {
 		if !p.pass(ctx, skipped) {
@@ -136,9 +165,19 @@ func (p *Poller) sleep(ctx context.Context, d time.Duration) bool {
 			return false
 		case <-t.C:
 			return true
+		case l := <-p.probed:
+			p.outriders--
+			p.land(ctx, l)
 		case <-p.told:
 			p.settleDoubts()
 		}
+	}
+}
+
+// gather waits for the questions that go on beside the cycles.
+func (p *Poller) gather() {
+	for ; p.outriders > 0; p.outriders-- {
+		<-p.probed
 	}
 }
 
@@ -151,107 +190,6 @@ func (p *Poller) tick() time.Duration {
 		}
 	}
 	return tick
-}
-
-// pass is one cycle: every request that is due. false when the context ended.
-func (p *Poller) pass(ctx context.Context, skipped int) bool {
-	p.cycle++
-	began := p.Clock()
-	exchanges := 0
-	wanted := p.wanted(began.Steady)
-	for _, r := range wanted {
-		if ctx.Err() != nil {
-			return false
-		}
-		exchanges += p.fetch(ctx, r)
-	}
-	exchanges += p.askHoles(ctx, wanted)
-	p.deliverDerived()
-	if ctx.Err() != nil {
-		return false
-	}
-	p.Sink(decode.Event{At: p.Clock(), Cycle: &decode.Cycle{
-		Line: p.Line.Name, Number: p.cycle, Began: began, Exchanges: exchanges, Skipped: skipped}})
-	return true
-}
-
-// wanted lists the requests that are due and sets when they are due again.
-func (p *Poller) wanted(now time.Duration) []plan.Request {
-	var out []plan.Request
-	ready := map[key]bool{}
-	for _, r := range p.plan.Requests {
-		k := key{r.Station.Unit, r.Every}
-		if _, seen := ready[k]; !seen {
-			due, known := p.due[k]
-			if ready[k] = !known || now >= due; ready[k] {
-				if !known {
-					due = now
-				}
-				p.due[k], _ = follow(due, r.Every, now)
-			}
-		}
-		if ready[k] {
-			out = append(out, r)
-		}
-	}
-	return out
-}
-
-// fetch asks one request and gives its readings on; a refused block is
-// narrowed down at once. It says how many exchanges it took.
-func (p *Poller) fetch(ctx context.Context, r plan.Request) int {
-	x, ok := p.ask(ctx, &r)
-	if !ok {
-		return 0
-	}
-	if refused(x) && len(r.Items) > 1 {
-		return 1 + p.narrow(ctx, r)
-	}
-	if refused(x) {
-		p.remember(r, x)
-	}
-	p.deliver(r.Station, r.Points(), x)
-	return 1
-}
-
-// refused says whether the station has no such registers, or not so many at a
-// time: exception 02 or 03 (V1.1b3, 7).
-func refused(x *decode.Exchange) bool {
-	e := x.Response.Exception
-	return x.Cause == regmap.Excepted && (e == frame.IllegalDataAddress || e == frame.IllegalDataValue)
-}
-
-// ask makes the exchange of a request and gives it on.
-func (p *Poller) ask(ctx context.Context, r *plan.Request) (*decode.Exchange, bool) {
-	x, err := p.exchange(ctx, r)
-	if err != nil || ctx.Err() != nil && x.Cause == regmap.Interrupted {
-		return nil, false
-	}
-	p.Sink(decode.Event{At: x.Done, Exchange: x})
-	return x, true
-}
-
-// exchange makes an exchange. What is doubted meanwhile is given on at once and
-// not at its end: after a doubt the line may be kept silent for a minute.
-func (p *Poller) exchange(ctx context.Context, r *plan.Request) (x *decode.Exchange, err error) {
-	opts := []link.Option{link.With(r.Station.Timing)}
-	if r.Once() {
-		opts = append(opts, link.Once())
-	}
-	p.during = nil
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		x, err = p.Link.Ask(ctx, r.Station.Unit, r.Frame(), opts...)
-	}()
-	for {
-		select {
-		case <-done:
-			return x, err
-		case <-p.told:
-			p.settleDoubts()
-		}
-	}
 }
 
 // deliver makes the readings of an exchange, remembers them and gives them on.
@@ -282,13 +220,20 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 // keep completes a reading with the point's last good value and its alarms,
 // and remembers it. It gives the alarms that changed.
 func (p *Poller) keep(at seat, r *decode.Reading) []decode.AlarmChange {
-	if before, ok := p.last[at]; ok {
-		r.Last, r.LastAt = before.Last, before.LastAt
-		if before.Value.Quality() != regmap.Bad {
-			r.Last, r.LastAt = before.Value, before.Time
-		}
-	}
+	r.Last, r.LastAt = p.lastGood(at)
 	changes := p.judgeAlarms(at, r)
 	p.last[at] = *r
 	return changes
+}
+
+// lastGood is the last value of a point that was not bad, and its time.
+func (p *Poller) lastGood(at seat) (regmap.Value, decode.Stamp) {
+	before, ok := p.last[at]
+	switch {
+	case !ok:
+		return regmap.Value{}, decode.Stamp{}
+	case before.Value.Quality() != regmap.Bad:
+		return before.Value, before.Time
+	}
+	return before.Last, before.LastAt
 }
