@@ -88,7 +88,23 @@ type Line struct {
 }
 
 // Keys are the files of a TLS line, relative to the line file.
-type Keys struct{ CA, Cert, Key string }
+type Keys struct {
+	CA, Cert, Key string
+	CRL           string // "": none is given, and no connection is made; NoCRL: go without
+	Name          string // in the station's certificate; "": the line's host
+}
+
+// NoCRL in place of a file's name says that withdrawn certificates are not
+// looked for.
+const NoCRL = "none"
+
+// ServerName is the name that the station's certificate must carry.
+func (l *Line) ServerName() string {
+	if l.Keys.Name != "" {
+		return l.Keys.Name
+	}
+	return l.Host
+}
 
 // DefaultEvery is the polling period where nothing names one.
 const DefaultEvery = time.Second

@@ -83,6 +83,8 @@ var serialTable = doc.NewTable(
 	doc.Integer("baud", "bit/s", 50, 4_000_000, func(d *draft) *int { return &d.Serial.Baud }),
 	doc.Choice("parity", "parity bit", []string{"even", "odd", "none"}, func(d *draft, i int) { d.Serial.Parity = Parity(i + 1) }),
 	doc.Integer("stop", "stop bits", 1, 2, func(d *draft) *int { return &d.Serial.Stop }),
+	doc.Choice("rs485", "what turns a two-wire adapter that does not turn by itself: the kernel's driver, or RTS, which is on (rts) or off (rts-inverted) while we talk",
+		rs485Words, func(d *draft, i int) { d.Serial.RS485 = RS485(i + 1) }),
 )
 
 var framingField = doc.Choice("framing", "how frames are wrapped", []string{"mbap", "rtu", "ascii"}, func(d *draft, i int) { d.Framing = Framing(i + 1) })
@@ -90,7 +92,9 @@ var framingField = doc.Choice("framing", "how frames are wrapped", []string{"mba
 var keysTable = doc.NewTable(
 	doc.Text("ca", "certificate of the authority, PEM", func(k *Keys) *string { return &k.CA }).Must(),
 	doc.Text("cert", "our certificate, PEM", func(k *Keys) *string { return &k.Cert }).Must(),
-	doc.Text("key", "our key, PEM", func(k *Keys) *string { return &k.Key }).Must(),
+	doc.Text("key", "our key, PEM, readable by its owner alone", func(k *Keys) *string { return &k.Key }).Must(),
+	doc.Text("crl", "the authority's list of withdrawn certificates, PEM; none: go without", func(k *Keys) *string { return &k.CRL }),
+	doc.Text("name", "the name in the station's certificate, where it is not the host", func(k *Keys) *string { return &k.Name }),
 )
 
 var networkTable = doc.NewTable(
@@ -190,9 +194,13 @@ func checkHost(n doc.Node, host string) {
 // checkKeys looks where the files of a TLS line are. One that is not there yet
 // is a warning: settings are often written on another machine.
 func (d *draft) checkKeys(n doc.Node) {
-	for key, name := range map[string]*string{"ca": &d.Keys.CA, "cert": &d.Keys.Cert, "key": &d.Keys.Key} {
+	filled(n.Get("name"), "name", d.Keys.Name)
+	if n.IsMapping() && !n.Get("crl").Present() {
+		n.Warn("crl is missing: without the authority's list of withdrawn certificates no connection is made").Hint = "give crl: FILE, or crl: none to go without"
+	}
+	for key, name := range map[string]*string{"ca": &d.Keys.CA, "cert": &d.Keys.Cert, "key": &d.Keys.Key, "crl": &d.Keys.CRL} {
 		at := n.Get(key)
-		if !filled(at, "file name", *name) {
+		if !filled(at, "file name", *name) || key == "crl" && *name == NoCRL {
 			continue
 		}
 		*name = filepath.Clean(*name)

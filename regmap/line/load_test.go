@@ -77,8 +77,11 @@ func TestDefaults(t *testing.T) {
 
 func TestEverythingIsRead(t *testing.T) {
 	l, _ := good(t, "everything.good.yaml")
-	if l.Medium != TLS || l.Framing != RTU || l.Address() != "192.0.2.10:802" || l.Keys != (Keys{"ca.pem", "us.pem", "us.key"}) {
+	if l.Medium != TLS || l.Framing != RTU || l.Address() != "192.0.2.10:802" || l.Keys != (Keys{CA: "ca.pem", Cert: "us.pem", Key: "us.key", CRL: "ca.crl", Name: "pumps.example"}) {
 		t.Errorf("%s %+v", l.Where(), l.Keys)
+	}
+	if l.ServerName() != "pumps.example" {
+		t.Errorf("the station's certificate must carry %s", l.ServerName())
 	}
 	want := Timing{Response: 750 * time.Millisecond, Retries: 1, Pause: 5 * time.Millisecond,
 		Turnaround: 150 * time.Millisecond, Latency: 20 * time.Millisecond, Late: 4 * time.Second}

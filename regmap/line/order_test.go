@@ -195,8 +195,41 @@ func TestFolderOfTraps(t *testing.T) {
 func TestCertificatesThatAreNotThereYet(t *testing.T) {
 	_, rep := parse(t, "line: a\ntcp: {host: h, tls: {ca: device.yaml, cert: none.pem, key: ./none.key}}\nstations: {1: {map: device.yaml}}\n")
 	w := rep.Warnings()
-	if len(w) != 2 || w[0].Path != "tcp.tls.cert" || w[1].Message != `file "none.key": there is no such file` {
+	if len(w) != 3 || w[0].Path != "tcp.tls" || w[1].Path != "tcp.tls.cert" || w[2].Message != `file "none.key": there is no such file` {
 		t.Errorf("%v", w)
+	}
+}
+
+// TestWithdrawnCertificates: MB-TCP-Security v36, table 5, has each side look
+// whether the other's certificate was withdrawn, so going without is said, not
+// left out.
+func TestWithdrawnCertificates(t *testing.T) {
+	for crl, want := range map[string]string{
+		"": `crl is missing`, ", crl: none": "", ", crl: device.yaml": "", ", crl: ./none": `file "none": there is no such file`,
+	} {
+		l, rep := parse(t, "line: a\ntcp: {host: h, tls: {ca: device.yaml, cert: device.yaml, key: device.yaml"+crl+"}}\nstations: {1: {map: device.yaml}}\n")
+		w := rep.Warnings()
+		if (want == "") != (len(w) == 0) || want != "" && !strings.Contains(w[0].Message, want) {
+			t.Errorf("%q: %v, want %q", crl, w, want)
+		}
+		if l.ServerName() != "h" {
+			t.Errorf("%q: the station's certificate must carry %q", crl, l.ServerName())
+		}
+	}
+}
+
+// TestRS485: who turns a two-wire line's driver.
+func TestRS485(t *testing.T) {
+	for text, want := range map[string]RS485{
+		"": SelfTurning, ", rs485: kernel": KernelTurns, ", rs485: rts": RTSTurns, ", rs485: rts-inverted": RTSInverted,
+	} {
+		l, _ := parse(t, "line: a\nserial: {port: p"+text+"}\nstations: {1: {map: device.yaml}}\n")
+		if l.Serial.RS485 != want || want != SelfTurning && text != ", rs485: "+want.String() {
+			t.Errorf("%q: %v", text, l.Serial.RS485)
+		}
+	}
+	if SelfTurning.String() != "" || RS485(9).String() != "" {
+		t.Error("names of what no file says")
 	}
 }
 

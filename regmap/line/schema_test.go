@@ -64,7 +64,7 @@ func TestSchema(t *testing.T) {
 		"lines/bad/port-number.bad": false, "lines/bad/retries.bad": false, "lines/bad/map-missing.bad": false, "lines/bad/map-not-text.bad": false,
 		"lines/bad/stations-list.bad": false, "lines/bad/tcp-baud.bad": false, "lines/bad/parity.bad": false, "lines/bad/stop.bad": false,
 		"lines/bad/write-yes.bad": false, "lines/bad/timing-below-zero.bad": false, "lines/bad/every-without-unit.bad": false,
-		"lines/bad/name-capital.bad": false, "lines/bad/list-for-line.bad": false, "lines/bad/key-missing.bad": false,
+		"lines/bad/name-capital.bad": false, "lines/bad/list-for-line.bad": false, "lines/bad/key-missing.bad": false, "lines/bad/rs485.bad": false, "lines/bad/rs485-tcp.bad": false,
 	} {
 		text, err := os.ReadFile("../../testdata/" + file + ".yaml")
 		if err != nil {
@@ -77,5 +77,24 @@ func TestSchema(t *testing.T) {
 		if err := s.Validate(viaJSON(t, keyed(v))); (err == nil) != want {
 			t.Errorf("%s taken: %v, want %v; %v", file, err == nil, want, err)
 		}
+	}
+}
+
+// TestSchemaGolden: the schema that editors are given, so that a change of a
+// key is seen in review.
+func TestSchemaGolden(t *testing.T) {
+	got, err := json.MarshalIndent(doc.Schema("Line file", Shape()), "", "  ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got = append(got, '\n')
+	const golden = "../../testdata/lines/schema.golden.json"
+	if *update {
+		if err := os.WriteFile(golden, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if want, err := os.ReadFile(golden); err != nil || string(want) != string(got) {
+		t.Errorf("%v; got\n%s\nwant\n%s", err, got, want)
 	}
 }

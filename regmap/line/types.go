@@ -63,6 +63,29 @@ func (p Parity) String() string {
 	return fmt.Sprintf("parity(%d)", uint8(p))
 }
 
+// RS485 says what turns the line's driver from listening to talking and back.
+// The zero RS485 is the usual one: the adapter turns by itself.
+type RS485 uint8
+
+// The ways of turning a two-wire line's driver.
+const (
+	SelfTurning RS485 = iota // by the adapter
+	KernelTurns              // by the port's driver in the kernel, with the delays that the board gives it
+	RTSTurns                 // by this program: RTS is on while it talks
+	RTSInverted              // by this program: RTS is off while it talks
+)
+
+// rs485Words are the ways that a line file can name.
+var rs485Words = []string{"kernel", "rts", "rts-inverted"}
+
+// String is the way's name in line files; "" for the adapter's own.
+func (r RS485) String() string {
+	if r == SelfTurning || int(r) > len(rs485Words) {
+		return ""
+	}
+	return rs485Words[r-1]
+}
+
 // Serial is the settings of a serial line. The zero Serial is not valid; use
 // DefaultSerial.
 type Serial struct {
@@ -70,6 +93,7 @@ type Serial struct {
 	Baud   int    // bit/s
 	Parity Parity
 	Stop   int // stop bits, 1 or 2
+	RS485  RS485
 }
 
 // DefaultSerial is 19200 bit/s, even parity, one stop bit.
