@@ -32,7 +32,7 @@ func (p *Poller) guard(r *plan.Request, work func()) {
 }
 
 // tellFault gives on that the points of a request were struck by a fault of the
-// program, and hands over its report.
+// program, and the first time hands over its report.
 func (p *Poller) tellFault(r *plan.Request, f *fault) {
 	subject := "line " + p.Line.Name
 	now := p.Clock()
@@ -49,6 +49,10 @@ func (p *Poller) tellFault(r *plan.Request, f *fault) {
 		}
 		p.Sink(decode.Event{At: now, Readings: readings})
 	}
+	if p.faulty[subject] {
+		return // told before
+	}
+	p.faulty[subject] = true
 	p.Sink(decode.Event{At: now, Finding: &decode.Finding{
 		Code: "internal-fault", Subject: subject, Claim: decode.Settled,
 		Words: "a fault of this program, not of the station; the other points are read on",

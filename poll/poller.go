@@ -33,8 +33,8 @@ type Config struct {
 	// so much later than they would. Where many lines are polled it spreads
 	// their requests over the period.
 	Offset time.Duration
-	// Fault takes the report of a fault of the program itself, with its stack;
-	// nil: it is lost. The points it struck are bad, the others go on.
+	// Fault takes the report of a fault of the program itself, with its stack,
+	// once a unit; nil: it is lost. The points it struck are bad, the others go on.
 	Fault func(report string)
 }
 
@@ -58,6 +58,7 @@ type Poller struct {
 	probed    chan landing // of questions that go on beside the cycles
 	outriders int          // such questions under way
 	drift     time.Duration
+	faulty    map[string]bool // subjects of faults of the program
 
 	during []link.Doubt         // given on since the exchange under way was asked for
 	rests  map[seat][]decode.ID // what the last reading of a derived point rests on
@@ -98,7 +99,7 @@ func New(c Config) *Poller {
 	p := &Poller{
 		Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
 		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
-		units: map[regmap.Unit]*unit{}, deaf: map[place]patience{},
+		units: map[regmap.Unit]*unit{}, deaf: map[place]patience{}, faulty: map[string]bool{},
 		landed: make(chan landing, c.Width), probed: make(chan landing, len(c.Line.Stations)),
 	}
 	p.plan = plan.For(c.Line, &p.learnt)

@@ -2,7 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"os"
 	"sync"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -114,13 +118,14 @@ func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.
 	var running sync.WaitGroup
 	defer running.Wait()
 	ctx, cancel := context.WithCancel(ctx)
-	for _, l := range lines {
+	for i, l := range lines {
 		dial, err := dialer(l)
 		if err != nil {
 			cancel()
 			return err
 		}
-		if err := pollLine(ctx, &running, l, dial, cycles, clock, one); err != nil {
+		c := poll.Config{Line: l, Clock: clock, Sink: one, Offset: spread(i, lines), Fault: keepFault}
+		if err := pollLine(ctx, &running, c, dial, cycles); err != nil {
 			cancel()
 			return err
 		}
@@ -131,19 +136,45 @@ func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.
 }
 
 // pollLine starts polling one line.
-func pollLine(ctx context.Context, running *sync.WaitGroup, l *line.Line, dial link.Dialer, cycles int, clock decode.Clock, sink decode.Sink) error {
+func pollLine(ctx context.Context, running *sync.WaitGroup, c poll.Config, dial link.Dialer, cycles int) error {
 	var p *poll.Poller
+	l := c.Line
 	k, err := link.New(link.Config{
-		Name: l.Name, Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: l.Timing, Clock: clock, Sink: sink,
+		Name: l.Name, Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: l.Timing, Clock: c.Clock, Sink: c.Sink,
 		Doubt: func(d link.Doubt) { p.Doubt(d) },
 	})
 	if err != nil {
 		return err
 	}
-	p = poll.New(poll.Config{Line: l, Link: k, Clock: clock, Sink: sink})
+	c.Link = k
+	if l.Framing == line.MBAP {
+		c.Width = link.MaxSlots
+	}
+	p = poll.New(c)
 	running.Go(func() {
 		defer k.Close()
 		p.Run(ctx, cycles)
 	})
 	return nil
+}
+
+// spread is how much later than the first the cycles of a line begin, so that
+// many lines do not all ask at the same moment.
+func spread(i int, lines []*line.Line) time.Duration {
+	return lines[i].Every * time.Duration(i) / time.Duration(len(lines))
+}
+
+// keepFault writes the report of a fault of the program into a file of its own
+// and says where it is.
+func keepFault(report string) {
+	f, err := os.CreateTemp("", "plumbline-fault-*.txt")
+	if err == nil {
+		_, err = f.WriteString(report + "\n")
+		err = errors.Join(err, f.Close())
+	}
+	if err != nil {
+		fmt.Fprintf(os.Stderr, "a fault of this program; its report could not be written: %v\n", err)
+		return
+	}
+	fmt.Fprintf(os.Stderr, "a fault of this program; the report is in %s\n", f.Name())
 }
