@@ -5,6 +5,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"plumbline/poll/safefile"
 )
 
 // writeFile puts text into a file, all of it or none: it is written beside the
@@ -22,32 +24,7 @@ func writeFile(file string, text []byte) error {
 		}
 		file, mode = real, info.Mode().Perm()
 	}
-	return unwritable(file, replace(file, text, mode))
-}
-
-// replace writes a new file and gives it the old one's name.
-func replace(file string, text []byte, mode fs.FileMode) error {
-	f, err := os.CreateTemp(filepath.Dir(file), "."+filepath.Base(file)+".*")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(text)
-	if err == nil {
-		err = f.Chmod(mode)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), file)
-	}
-	if err != nil {
-		os.Remove(f.Name()) // nothing half-made stays
-	}
-	return err
+	return unwritable(file, safefile.Replace(safefile.OS{}, file, text, mode))
 }
 
 // unwritable is a file that could not be written; nil stays nil.
