@@ -15,6 +15,7 @@ type call struct {
 	request frame.Request
 	pdu     []byte
 	timing  line.Timing
+	level   int  // of waiting for its turn
 	repeat  bool // reads may be repeated
 	number  uint64
 	asked   decode.Stamp
@@ -22,7 +23,10 @@ type call struct {
 	answerTime time.Duration // line time of the longest good answer; 0 on networks
 	tries      int           // how often it was sent
 	lefts      []decode.Stamp
-	open       *transaction // MBAP only
+
+	open      *transaction // MBAP only; own, or nil
+	own       transaction
+	crowdings int // how often it was crowded out and asked again
 }
 
 // broadcast says whether no station answers.
@@ -55,7 +59,9 @@ type outcome struct {
 	response frame.Response
 	sent     []byte // nil when the request did not leave
 	received []byte
-	posted   bool // this try put the request on the line, at least a part of it
+	posted   bool  // this try put the request on the line, at least a part of it
+	crowded  bool  // the station had too many requests at once
+	loss     *loss // why the stream must be closed after it
 
 	left, first, done decode.Stamp
 }

@@ -139,6 +139,7 @@ type Option func(*options)
 type options struct {
 	timing line.Timing
 	once   bool
+	level  int
 }
 
 // With gives a call its station's own timing.
@@ -146,3 +147,7 @@ func With(t line.Timing) Option { return func(o *options) { o.timing = t } }
 
 // Once forbids repeating a read: some registers change by being read.
 func Once() Option { return func(o *options) { o.once = true } }
+
+// Urgent lets a call go before those that wait without it: writes, and what a
+// person looks at. The others still get a turn after every few.
+func Urgent() Option { return func(o *options) { o.level = urgent } }

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"plumbline/decode"
@@ -49,7 +50,8 @@ var errEmptyReads = fmt.Errorf("%d reads in a row gave neither bytes nor an erro
 // rest, because nothing but noise comes.
 type receiver interface {
 	opened(s *session)
-	lost(s *session) // before s.dead is closed
+	lost(s *session, why loss) (crowded bool) // before s.dead is closed; crowded: it was asked too much at once
+	refused(s *session, err error)            // told by a datagram stream of what was sent before
 	take(s *session, b []byte, at decode.Stamp) (rest bool)
 }
 
@@ -60,8 +62,11 @@ type session struct {
 	dead   chan struct{} // closed when the stream was lost
 	why    loss          // why, and ...
 	tail   []byte        // ... the bytes that came last and made no frame; to be read after dead was closed
-	writes sync.Mutex
-	heard  bool // an answer came; under connection.mu
+	heard  atomic.Bool   // an answer came
+
+	datagrams bool    // each read gives one, and a frame never spans two
+	box       *outbox // MBAP: requests that are to leave; under transactions.mu
+	crowded   bool    // more requests were open than the station may take; under transactions.mu
 }
 
 // A loss is why a stream is gone.
@@ -145,7 +150,7 @@ func (c *connection) open(a *attempt, pause time.Duration, last error) {
 		return
 	}
 	c.opened++
-	s := &session{stream: stream, number: c.opened, dead: make(chan struct{})}
+	s := &session{stream: stream, number: c.opened, dead: make(chan struct{}), datagrams: isDatagrams(stream)}
 	if c.opened > 1 {
 		c.count.reconnects.Add(1)
 	}
@@ -234,9 +239,20 @@ func prepare(stream Stream) error {
 	return err
 }
 
+// Sizes of what is read at once: a few frames, and when that was full all that
+// a station may answer together.
+const (
+	readSize  = 512
+	readWhole = 8 << 10
+)
+
 // read reads a session's stream until it ends.
 func (c *connection) read(s *session) {
-	buf := make([]byte, 512)
+	size := readSize
+	if s.datagrams {
+		size = readWhole // a datagram is read whole or cut off
+	}
+	buf := make([]byte, size)
 	empty := 0
 	for {
 		n, err := s.stream.Read(buf)
@@ -245,12 +261,20 @@ func (c *connection) read(s *session) {
 			if c.receiver.take(s, buf[:n], c.clock()) {
 				sleep(c.life, noiseRest, s.dead)
 			}
+			if n == len(buf) && n < readWhole {
+				buf = make([]byte, readWhole)
+			}
 		}
-		switch {
-		case errors.Is(err, os.ErrDeadlineExceeded):
+		if err == nil && n > 0 {
+			continue
+		}
+		if errors.Is(err, os.ErrDeadlineExceeded) {
 			err = s.stream.SetReadDeadline(time.Time{})
-			fallthrough
-		case err == nil && n == 0:
+		} else if err != nil && s.datagrams && passing(err) {
+			c.receiver.refused(s, err)
+			err = nil
+		}
+		if err == nil && n == 0 {
 			if empty++; empty >= maxEmptyReads {
 				err = errEmptyReads
 			} else {
@@ -264,8 +288,15 @@ func (c *connection) read(s *session) {
 	}
 }
 
+// goneWords says why a stream is gone. With TLS 1.3 a station judges our
+// certificate after the handshake, so that its refusal is what the first read
+// brings; such an error says so itself. Source: RFC 8446, 4.4.2 and 6.2.
 func goneWords(err error) string {
-	if errors.Is(err, io.EOF) {
+	var refusal interface{ Refusal() string }
+	switch {
+	case errors.As(err, &refusal):
+		return "the station refused our certificate (" + refusal.Refusal() + ")"
+	case errors.Is(err, io.EOF):
 		return "closed by the other end"
 	}
 	return err.Error()
@@ -273,17 +304,19 @@ func goneWords(err error) string {
 
 // heard notes that an answer came on a session: opening it was worth while.
 func (c *connection) heard(s *session) {
+	if s.heard.Load() {
+		return
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if !s.heard {
-		s.heard = true
+	if !s.heard.Swap(true) {
 		c.failures, c.again = 0, 0
 	}
 }
 
 // lose closes a session's stream; the first reason counts. The next attempt
-// comes at once after a stream that served or was only silent, else after a
-// growing pause.
+// comes at once after a stream that served, that was only silent, or that was
+// asked too much at once, else after a growing pause.
 func (c *connection) lose(s *session, why loss) {
 	c.mu.Lock()
 	if c.current != s {
@@ -292,7 +325,8 @@ func (c *connection) lose(s *session, why loss) {
 	}
 	c.current = nil
 	s.why = why
-	if !s.heard && why.cause != regmap.Silent {
+	crowded := c.receiver.lost(s, why)
+	if !s.heard.Load() && why.cause != regmap.Silent && !crowded {
 		c.failures++
 	}
 	c.last = errors.New(why.words)
@@ -301,7 +335,6 @@ func (c *connection) lose(s *session, why loss) {
 	c.mu.Unlock()
 	c.count.losses.Add(1)
 	s.stream.Close()
-	c.receiver.lost(s)
 	close(s.dead)
 	if !closed {
 		c.state(false, why.words)
@@ -319,14 +352,24 @@ func (c *connection) shut() {
 }
 
 // write sends a whole request within a limit. A stream that took only a part
-// of it is lost: what would follow has no border. posted says whether any of it
-// may have left.
+// of it is lost: what would follow has no border. A secure stream could not even
+// go on after a write that was given up. posted says whether any of it may have
+// left.
 func (c *connection) write(s *session, adu []byte, limit time.Duration) (posted bool, err error) {
-	s.writes.Lock()
-	defer s.writes.Unlock()
-	n := 0
+	n, err := c.put(s, adu, limit)
+	if err == nil {
+		return true, nil
+	}
+	c.lose(s, putLoss(err, limit))
+	<-s.dead // lost now, or before by somebody else whose reason counts
+	return n > 0, errors.New(s.why.words)
+}
+
+// put gives bytes to the stream within a limit and waits until they left. Only
+// one may put at a time.
+func (c *connection) put(s *session, b []byte, limit time.Duration) (n int, err error) {
 	if err = s.stream.SetWriteDeadline(time.Now().Add(limit)); err == nil {
-		if n, err = s.stream.Write(adu); err == nil && n < len(adu) {
+		if n, err = s.stream.Write(b); err == nil && n < len(b) {
 			err = io.ErrShortWrite
 		}
 	}
@@ -335,13 +378,13 @@ func (c *connection) write(s *session, adu []byte, limit time.Duration) (posted 
 		err = d.Drain(ctx)
 		cancel()
 	}
-	if err == nil {
-		return true, nil
-	}
+	return n, err
+}
+
+// putLoss is why a stream is lost that did not take what was put.
+func putLoss(err error, limit time.Duration) loss {
 	if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) {
 		err = fmt.Errorf("the request could not be sent within %s", decode.Seconds(limit))
 	}
-	c.lose(s, loss{regmap.PortGone, goneWords(err)})
-	<-s.dead // lost now, or before by somebody else whose reason counts
-	return n > 0, errors.New(s.why.words)
+	return loss{regmap.PortGone, goneWords(err)}
 }

@@ -25,6 +25,8 @@ import (
 type slot struct {
 	packager packager
 	setUnit  func(byte)
+	client   modbus.Client // over own
+	own      carrier
 	free     time.Duration // steady: when the pause after its last call is over
 }
 
@@ -70,6 +72,7 @@ type carrier struct {
 	call    *call
 	outcome outcome
 	carried bool
+	answer  [frame.MaxBuffer]byte // as the library is given it
 }
 
 var (
@@ -89,7 +92,7 @@ func (t *carrier) Send(adu []byte) ([]byte, error) {
 	if !t.outcome.answered() {
 		return nil, errUnanswered
 	}
-	answer := bytes.Clone(t.outcome.received)
+	answer := append(t.answer[:0], t.outcome.received...)
 	if t.link.config.Framing == line.MBAP {
 		copy(answer[:2], adu[:2])
 	}
@@ -100,7 +103,9 @@ func (t *carrier) Send(adu []byte) ([]byte, error) {
 func (l *Link) carry(ctx context.Context, s *slot, c *call) outcome {
 	s.packager.request = c.request
 	s.setUnit(byte(c.unit))
-	t := &carrier{link: l, ctx: ctx, call: c}
+	t := &s.own
+	t.link, t.ctx, t.call, t.carried = l, ctx, c, false
+	defer func() { t.ctx, t.call, t.outcome = nil, nil, outcome{} }()
 	err := s.send(t, c)
 	if !t.carried {
 		return unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
@@ -130,7 +135,7 @@ func disagreement(o *outcome, err error) string {
 // send gives the request to the library: to its Client where it has a sound
 // method, else to its packager alone.
 func (s *slot) send(t modbus.Transporter, c *call) error {
-	client := modbus.NewClient2(&s.packager, t)
+	client := s.over(t)
 	q := &c.request
 	address, quantity := uint16(q.Address), uint16(q.Quantity)
 	var err error
@@ -159,6 +164,17 @@ func (s *slot) send(t modbus.Transporter, c *call) error {
 		err = s.exchange(t, c.pdu)
 	}
 	return err
+}
+
+// over is the library's client over a transporter.
+func (s *slot) over(t modbus.Transporter) modbus.Client {
+	if t != modbus.Transporter(&s.own) {
+		return modbus.NewClient2(&s.packager, t)
+	}
+	if s.client == nil {
+		s.client = modbus.NewClient2(&s.packager, t)
+	}
+	return s.client
 }
 
 // exchange carries any function through the packager alone.

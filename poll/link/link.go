@@ -31,7 +31,7 @@ type Link struct {
 	config Config
 	conn   *connection
 	wire   wire
-	slots  chan *slot
+	queue  queue
 	number atomic.Uint64
 	count  counters
 	notes  *notes
@@ -52,7 +52,8 @@ func New(config Config) (*Link, error) {
 	if err := config.complete(); err != nil {
 		return nil, err
 	}
-	l := &Link{config: config, slots: make(chan *slot, config.Slots)}
+	l := &Link{config: config}
+	l.queue = queue{framing: config.Framing, clock: config.Clock, room: newRoom(config.Slots)}
 	l.life, l.end = context.WithCancel(context.Background())
 	l.notes = newNotes(&l.config)
 	l.conn = &connection{
@@ -65,9 +66,6 @@ func New(config Config) (*Link, error) {
 		l.wire = newTurns(l)
 	}
 	l.conn.receiver = l.wire
-	for range config.Slots {
-		l.slots <- newSlot(config.Framing)
-	}
 	return l, nil
 }
 
@@ -87,7 +85,11 @@ func (l *Link) Close() error {
 }
 
 // Statistics is what was counted up to now.
-func (l *Link) Statistics() Statistics { return l.count.read() }
+func (l *Link) Statistics() Statistics {
+	s := l.count.read()
+	s.Slots, s.Lowered = l.queue.size()
+	return s
+}
 
 // Ask makes one exchange that changes nothing. A read that fails is repeated
 // as the timing says; a station that stays silent, refuses or answers wrongly
@@ -135,7 +137,7 @@ func (l *Link) Change(ctx context.Context, unit regmap.Unit, request frame.Reque
 }
 
 func (l *Link) options(opts []Option) options {
-	o := options{timing: l.config.Timing}
+	o := options{timing: l.config.Timing, level: ordinary}
 	for _, set := range opts {
 		set(&o)
 	}
@@ -157,7 +159,7 @@ func (l *Link) call(unit regmap.Unit, request frame.Request, o options) (*call, 
 	if err := within(request); err != nil {
 		return nil, err
 	}
-	c := &call{unit: unit, request: request, pdu: pdu, timing: o.timing, asked: l.config.Clock()}
+	c := &call{unit: unit, request: request, pdu: pdu, timing: o.timing, level: o.level, asked: l.config.Clock()}
 	if l.config.Serial.Baud > 0 {
 		n, _ := frame.AnswerLength(request)
 		c.answerTime = time.Duration(frame.ADULength(l.config.Framing, n)) * frame.CharTime(l.config.Serial, l.config.Framing)
@@ -199,22 +201,32 @@ func putOff(x *decode.Exchange) bool {
 	return x.Cause == regmap.Excepted && (e == frame.Acknowledge || e == frame.ServerDeviceBusy)
 }
 
-// once takes a slot and makes the exchange in it.
+// once takes a slot and makes the exchange in it. A read that was crowded out
+// is asked again when there is room for it.
 func (l *Link) once(ctx context.Context, c *call) (*decode.Exchange, error) {
-	select {
-	case s := <-l.slots:
-		defer func() { l.slots <- s }()
-		if !sleep(ctx, s.free-l.config.Clock().Steady, l.life.Done()) {
+	for {
+		s := l.queue.take(ctx, l.life.Done(), c.level, c.crowdings > 0)
+		if s == nil {
 			break
 		}
-		c.number = l.number.Add(1)
+		if s.free > 0 && !sleep(ctx, s.free-l.config.Clock().Steady, l.life.Done()) {
+			l.queue.give(s)
+			break
+		}
+		if c.number == 0 || c.crowdings == 0 {
+			c.number = l.number.Add(1)
+		}
 		o := l.carry(ctx, s, c)
-		if l.config.Framing == line.MBAP {
+		if l.config.Framing == line.MBAP && c.timing.Pause > 0 {
 			s.free = l.config.Clock().Steady + c.timing.Pause
 		}
+		l.queue.give(s)
+		if o.crowded && c.repeat && c.crowdings < maxCrowded {
+			c.crowdings++
+			l.count.crowded.Add(1)
+			continue
+		}
 		return l.finished(c, o), nil
-	case <-ctx.Done():
-	case <-l.life.Done():
 	}
 	if l.life.Err() != nil {
 		return nil, ErrClosed
@@ -251,7 +263,7 @@ func (l *Link) tries(ctx context.Context, c *call, adu []byte) outcome {
 		if o.sent != nil || last.sent == nil {
 			last = o
 		}
-		if !c.repeat || try >= c.timing.Retries || !o.again() {
+		if !c.repeat || try >= c.timing.Retries || !o.again() || o.crowded && c.crowdings < maxCrowded {
 			return last
 		}
 	}

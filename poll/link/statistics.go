@@ -24,13 +24,17 @@ type Statistics struct {
 	Reconnects uint64 // streams opened after the first
 	Losses     uint64 // streams lost
 	Flooded    uint64 // streams closed, or exchanges given up, because unasked bytes never ended
+
+	Slots   int    // requests that may be open at once now
+	Lowered uint64 // times that their number was lowered, because the station took fewer
+	Crowded uint64 // reads asked again because they were crowded out
 }
 
 // counters are the statistics while they are counted.
 type counters struct {
 	sent, repeated, answered, exceptions, failed              atomic.Uint64
 	late, duplicates, foreign, refused, unowed, noise, echoes atomic.Uint64
-	dials, reconnects, losses, flooded                        atomic.Uint64
+	dials, reconnects, losses, flooded, crowded               atomic.Uint64
 }
 
 func (c *counters) read() Statistics {
@@ -39,6 +43,6 @@ func (c *counters) read() Statistics {
 		Answered: c.answered.Load(), Exceptions: c.exceptions.Load(), Failed: c.failed.Load(),
 		Late: c.late.Load(), Duplicates: c.duplicates.Load(), Foreign: c.foreign.Load(),
 		Refused: c.refused.Load(), Unowed: c.unowed.Load(), Noise: c.noise.Load(), Echoes: c.echoes.Load(),
-		Dials: c.dials.Load(), Reconnects: c.reconnects.Load(), Losses: c.losses.Load(), Flooded: c.flooded.Load(),
+		Dials: c.dials.Load(), Reconnects: c.reconnects.Load(), Losses: c.losses.Load(), Flooded: c.flooded.Load(), Crowded: c.crowded.Load(),
 	}
 }

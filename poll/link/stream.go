@@ -13,7 +13,14 @@ import (
 // throw away what was received before; one that offers Drain(context.Context)
 // error has it called after each request, to wait until the last bit has left;
 // one that offers Damaged() int, the characters so far that came with a parity
-// or framing error, makes every frame refused during which the number rose.
+// or framing error, makes every frame refused during which the number rose; one
+// that offers Datagrams() bool and says true gives one datagram with each Read
+// and sends one with each Write. There a frame is a whole datagram (MBAP only),
+// and an error of Read or Write that is about a datagram, such as a refusal by
+// the other machine, does not end the stream.
+//
+// An error of Read whose chain offers Refusal() string is a station's refusal of
+// our certificate, and Refusal its reason.
 type Stream interface {
 	io.ReadWriteCloser
 	SetReadDeadline(time.Time) error
@@ -31,6 +38,13 @@ type drainer interface {
 }
 
 type damager interface{ Damaged() int }
+
+type datagrammer interface{ Datagrams() bool }
+
+func isDatagrams(s Stream) bool {
+	d, ok := s.(datagrammer)
+	return ok && d.Datagrams()
+}
 
 // sleep waits for d and says whether it waited it out: false when ctx ended or
 // one of the others closed before. No wait at all counts as waited out.

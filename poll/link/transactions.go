@@ -4,15 +4,11 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
-	"errors"
-	"fmt"
 	"sync"
 	"time"
 
 	"plumbline/decode"
-	"plumbline/decode/frame"
 	"plumbline/regmap"
-	"plumbline/regmap/line"
 )
 
 // Bounds on what an MBAP connection may send unasked, and on its silence.
@@ -39,29 +35,63 @@ type transactions struct {
 	session *session
 	in      inbox
 	next    uint16
-	open    map[uint16]*transaction
-	ended   map[uint16]fate
-	order   []uint16 // of ended, oldest first
+	open    []openTry
+	calls   int // transactions that wait for an answer
+	ended   [rememberedIDs]fate
+	timer   *time.Timer
+	armed   time.Duration // steady: when the timer goes off; 0 when it is not set
 
 	unasked, unaskedBytes int // since a request left
 	silences              int
 
+	heardAt  map[regmap.Unit]time.Duration // when a unit answered last while others waited
+	busyUnit regmap.Unit                   // the unit that refused for want of time ...
+	busyAt   time.Duration                 // ... when
+
 	later []func() // notes to tell when mu is free
 }
 
-// A transaction is a call that is open on a stream.
+// An openTry is an identifier whose answer is waited for.
+type openTry struct {
+	id uint16
+	x  *transaction
+}
+
+// A transaction is a call that is open on a stream. All of it is under mu.
 type transaction struct {
-	call  *call
-	tries map[uint16]try
-	done  chan struct{} // closed when an answer came
-	out   outcome
+	call     *call
+	woken    chan struct{} // told that something below has changed
+	awaited  bool          // its caller waits
+	writer   bool          // its caller is to empty the outbox
+	finished bool          // an answer came, right or wrong, and out holds
+	lost     bool          // the stream is gone
+	overdue  bool          // its time limit has passed
+	due      time.Duration // steady: when it will have; 0 before the request left
+	beside   int           // as the how manieth open request its last try left
+	alone    bool          // ... and whether no other of them was for the same unit
+	refused  string        // why a datagram with its identifier was refused
+	silent   string        // what the network told instead of an answer
+	tries    []try
+	out      outcome
 }
 
 // A try is what one try sent, and when.
 type try struct {
-	sent []byte
-	left decode.Stamp
+	id    uint16
+	stage stage
+	sent  []byte
+	left  decode.Stamp
 }
+
+// A stage is how far a request is on its way.
+type stage uint8
+
+const (
+	queued    stage = iota // in the outbox
+	writing                // being given to the stream
+	left                   // at least a part of it left
+	unsentYet              // the stream was lost before it left
+)
 
 // fate is what became of a transaction that is no longer open.
 type fate uint8
@@ -72,32 +102,78 @@ const (
 )
 
 func newTransactions(l *Link) *transactions {
-	return &transactions{
-		link: l, conn: l.conn, count: &l.count, clock: l.config.Clock, notes: l.notes,
-		open: map[uint16]*transaction{}, ended: map[uint16]fate{},
-	}
+	return &transactions{link: l, conn: l.conn, count: &l.count, clock: l.config.Clock, notes: l.notes}
 }
 
 // opened starts a new stream: identifiers of the old one mean nothing on it.
 func (t *transactions) opened(s *session) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	s.box = &outbox{}
 	t.session = s
 	t.in.clear()
-	clear(t.open)
-	clear(t.ended)
-	t.order = t.order[:0]
+	clear(t.ended[:])
 	t.unasked, t.unaskedBytes, t.silences = 0, 0, 0
 }
 
-// lost keeps what came last on a stream that is gone.
-func (t *transactions) lost(s *session) {
+// lost ends what is open on a stream that is gone, and keeps what came last on
+// it. Where several were open they may have been too many for the station: then
+// crowded is true.
+func (t *transactions) lost(s *session, why loss) (crowded bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.session == s {
-		s.tail = bytes.Clone(t.in.bytes)
-		t.session = nil
+	if t.session != s {
+		return false
 	}
+	s.tail = bytes.Clone(t.in.bytes)
+	t.session = nil
+	crowded = why.cause == regmap.PortGone && t.calls > 1
+	if crowded {
+		t.link.queue.crowded(t.calls/2, true)
+	}
+	s.crowded = crowded
+	for _, o := range t.open {
+		o.x.lost = true
+		for i := range o.x.tries {
+			if o.x.tries[i].stage == queued {
+				o.x.tries[i].stage = unsentYet
+			}
+		}
+		o.x.wake()
+	}
+	clear(t.open)
+	t.open, t.calls = t.open[:0], 0
+	s.box.entries, s.box.frames = s.box.entries[:0], s.box.frames[:0]
+	return crowded
+}
+
+// wake tells the caller to look again.
+func (x *transaction) wake() {
+	select {
+	case x.woken <- struct{}{}:
+	default:
+	}
+}
+
+// at notes how far a try is; false when the transaction is no longer about it.
+func (x *transaction) at(id uint16, s stage, when decode.Stamp) bool {
+	for i := range x.tries {
+		if x.tries[i].id == id {
+			x.tries[i].stage, x.tries[i].left = s, when
+			return true
+		}
+	}
+	return false
+}
+
+// tried is the try with an identifier.
+func (x *transaction) tried(id uint16) *try {
+	for i := range x.tries {
+		if x.tries[i].id == id {
+			return &x.tries[i]
+		}
+	}
+	return nil
 }
 
 // try sends a call's frame once more and waits for an answer.
@@ -109,284 +185,207 @@ func (t *transactions) try(ctx context.Context, c *call, adu []byte) outcome {
 	if err != nil {
 		return t.link.absent(ctx, err)
 	}
-	x, id, adu := t.begin(s, c, adu)
-	posted, err := t.conn.write(s, adu, c.timing.Response)
-	if err != nil && !posted {
-		return unsent(regmap.PortGone, err.Error(), t.clock())
-	}
-	left := t.clock()
 	t.mu.Lock()
-	if !x.answered() {
-		x.tries[id] = try{adu, left}
+	if t.session != s {
+		t.mu.Unlock()
+		<-s.dead
+		return unsent(s.why.cause, s.why.words, t.clock())
 	}
+	x := t.begin(s, c, adu)
+	first, crowd := !s.box.writing, t.calls > 1
+	s.box.writing = true
 	t.mu.Unlock()
-	timer := time.NewTimer(c.limit())
-	defer timer.Stop()
-	var o outcome
-	select {
-	case <-x.done:
-		o = t.ending(x, id, o)
-	case <-timer.C:
-		o = t.expired(s, x, id)
-	case <-ctx.Done():
-		o = t.ending(x, id, outcome{cause: regmap.Interrupted, detail: "stopped while waiting for the answer"})
-	case <-s.dead:
-		o = t.ending(x, id, x.lost(s))
+	if first {
+		t.flush(s, crowd)
 	}
-	o.posted = true
-	return o
+	return t.await(ctx, s, x)
 }
 
-// begin opens a transaction, or another try of it, under a fresh identifier.
-func (t *transactions) begin(s *session, c *call, adu []byte) (*transaction, uint16, []byte) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
+// begin opens a transaction, or another try of it, under a fresh identifier,
+// and puts its request into the outbox.
+func (t *transactions) begin(s *session, c *call, adu []byte) *transaction {
 	x := c.open
-	if x == nil || x.answered() {
-		x = &transaction{call: c, tries: map[uint16]try{}, done: make(chan struct{})}
-		c.open = x
+	if x == nil || x.finished || x.lost {
+		x = c.transaction()
+		t.calls++
 	}
-	for t.next++; t.open[t.next] != nil; t.next++ {
+	for t.next++; t.waits(t.next) != nil; t.next++ {
 	}
 	id := t.next
-	adu = bytes.Clone(adu)
-	binary.BigEndian.PutUint16(adu, id)
-	x.tries[id] = try{adu, t.clock()}
-	if t.session == s {
-		t.open[id] = x
+	sent := bytes.Clone(adu)
+	binary.BigEndian.PutUint16(sent, id)
+	x.alone = true
+	for _, o := range t.open {
+		x.alone = x.alone && (o.x == x || o.x.call.unit != c.unit)
 	}
+	x.beside, x.awaited, x.overdue, x.due = t.calls, true, false, 0
+	x.tries = append(x.tries, try{id: id, sent: sent})
+	t.open = append(t.open, openTry{id, x})
 	t.unasked, t.unaskedBytes = 0, 0
-	return x, id, adu
+	box := s.box
+	box.frames = append(box.frames, sent...)
+	box.entries = append(box.entries, entry{end: len(box.frames), x: x, id: id, limit: c.timing.Response})
+	return x
 }
 
-// answered says whether an answer came, right or wrong.
-func (x *transaction) answered() bool {
-	select {
-	case <-x.done:
-		return true
-	default:
-		return false
+// transaction makes a call's transaction anew.
+func (c *call) transaction() *transaction {
+	x := &c.own
+	woken := x.woken
+	if woken == nil {
+		woken = make(chan struct{}, 1)
 	}
+	*x = transaction{call: c, woken: woken, tries: x.tries[:0]}
+	c.open = x
+	return x
+}
+
+// waits is the transaction that waits for an identifier; nil when none does.
+func (t *transactions) waits(id uint16) *transaction {
+	for _, o := range t.open {
+		if o.id == id {
+			return o.x
+		}
+	}
+	return nil
+}
+
+// await waits until a try has ended, and writes for others when it is its turn.
+func (t *transactions) await(ctx context.Context, s *session, x *transaction) outcome {
+	gone := false
+	for {
+		if done := ctx.Done(); done == nil || gone {
+			<-x.woken
+		} else {
+			select {
+			case <-x.woken:
+			case <-done:
+				gone = true
+			}
+		}
+		t.mu.Lock()
+		o, over := t.outcome(s, x, gone)
+		x.awaited = !over
+		writer := x.writer
+		x.writer = false
+		t.mu.Unlock()
+		if writer {
+			t.flush(s, true)
+		}
+		if !over {
+			continue
+		}
+		if o.loss != nil {
+			t.conn.lose(s, *o.loss)
+		}
+		return o
+	}
+}
+
+// outcome is that of a try if it has ended.
+func (t *transactions) outcome(s *session, x *transaction, gone bool) (o outcome, over bool) {
+	last := &x.tries[len(x.tries)-1]
+	switch {
+	case x.finished:
+		o = x.out
+		o.posted = true
+		return o, true
+	case x.lost && last.stage == writing:
+		return o, false // until it is known whether it left
+	case x.lost && last.stage == unsentYet:
+		o = unsent(s.why.cause, s.why.words, t.clock())
+		o.crowded = s.crowded
+		return o, true
+	case x.lost:
+		o = x.gone(s)
+		o.crowded = s.crowded
+	case gone:
+		o = outcome{cause: regmap.Interrupted, detail: "stopped while waiting for the answer"}
+	case x.overdue:
+		o = t.expired(s, x)
+	default:
+		return o, false
+	}
+	o.sent, o.left, o.done, o.posted = last.sent, last.left, t.clock(), true
+	return o, true
 }
 
 // finish closes a call's transaction: later answers to it are discarded.
 func (t *transactions) finish(c *call) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if c.open == nil {
-		return
-	}
-	for id := range c.open.tries {
-		if t.open[id] == c.open {
-			delete(t.open, id)
-			t.remember(id, unanswered)
-		}
-	}
-	c.open = nil
-}
-
-func (t *transactions) remember(id uint16, f fate) {
-	if len(t.order) == rememberedIDs {
-		delete(t.ended, t.order[0])
-		t.order = append(t.order[:0], t.order[1:]...)
-	}
-	t.ended[id] = f
-	t.order = append(t.order, id)
-}
-
-// take finds the frames in what was read and gives each to its transaction.
-func (t *transactions) take(s *session, b []byte, at decode.Stamp) (rest bool) {
-	t.mu.Lock()
-	answered, why := t.sort(s, b, at)
-	later := t.later
-	t.later = nil
-	t.mu.Unlock()
-	for _, tell := range later {
-		tell()
-	}
-	if answered {
-		t.conn.heard(s)
-	}
-	if why != nil {
-		t.conn.lose(s, *why)
-	}
-	return false
-}
-
-// sort does take's work; it says why the stream must be closed, if it must.
-func (t *transactions) sort(s *session, b []byte, at decode.Stamp) (answered bool, why *loss) {
-	if t.session != s {
-		return false, nil
-	}
-	t.silences = 0
-	t.in.add(b, at)
-	codec := frame.Codec{Framing: line.MBAP}
-	for {
-		adu, skip, used, err := codec.Next(t.in.bytes)
-		switch {
-		case errors.Is(err, frame.ErrMore):
-			return answered, otherProtocol(t.in.bytes)
-		case err != nil:
-			t.count.noise.Add(uint64(len(t.in.bytes)))
-			return answered, &loss{regmap.Mismatch, "the stream lost its borders: " + err.Error()}
-		}
-		whole := bytes.Clone(t.in.bytes[skip:used])
-		first := t.in.when(skip)
-		if t.give(adu, whole, first, at) {
-			answered = true
-		}
-		t.in.drop(used)
-		if t.unasked > maxUnasked || t.unaskedBytes > maxUnaskedBytes {
-			t.count.flooded.Add(1)
-			return answered, &loss{regmap.Mismatch, fmt.Sprintf("%d frames (%d bytes) came that answer no open request", t.unasked, t.unaskedBytes)}
-		}
-	}
-}
-
-// otherProtocol says as soon as it can be seen that a frame is not ours; waiting
-// for all that its header promises could take for ever.
-func otherProtocol(b []byte) *loss {
-	if len(b) < 4 || b[2] == 0 && b[3] == 0 {
-		return nil
-	}
-	return &loss{regmap.Mismatch, fmt.Sprintf("the stream lost its borders: protocol identifier %d; Modbus is 0 (TCP guide 3.1.3)", binary.BigEndian.Uint16(b[2:]))}
-}
-
-// give hands a frame to the transaction it belongs to, and counts what
-// belongs to none.
-func (t *transactions) give(adu frame.ADU, whole []byte, first, done decode.Stamp) bool {
-	id := adu.Transaction
-	x := t.open[id]
+	x := c.open
 	if x == nil {
-		t.stray(id, len(whole))
-		return false
-	}
-	sent := x.tries[id]
-	x.out = t.judge(x.call, adu.Unit, whole)
-	x.out.sent, x.out.left, x.out.received = sent.sent, sent.left, whole
-	x.out.first, x.out.done = first, done
-	for other := range x.tries {
-		if t.open[other] == x {
-			delete(t.open, other)
-			t.remember(other, unanswered)
-		}
-	}
-	t.ended[id] = wasAnswered
-	close(x.done)
-	return x.out.answered()
-}
-
-// judge says what a frame with the right identifier is to its request.
-func (t *transactions) judge(c *call, unit regmap.Unit, whole []byte) (o outcome) {
-	adu, err := frame.ParseADU(line.MBAP, whole)
-	var answer frame.Response
-	if err == nil {
-		answer, err = frame.Match(c.request, adu.PDU)
-	}
-	switch {
-	case err == nil && unit != c.unit && t.link.config.Gateway:
-		t.count.refused.Add(1)
-		return outcome{cause: regmap.Mismatch, detail: fmt.Sprintf("unit %d answered, unit %d was asked", unit, c.unit)}
-	case err != nil:
-		t.count.refused.Add(1)
-		return outcome{cause: regmap.Mismatch, detail: err.Error()}
-	case unit != c.unit:
-		asked, number := c.unit, c.number
-		t.later = append(t.later, func() { t.notes.otherUnit(asked, unit, number) })
-	}
-	o.settle(answer)
-	return o
-}
-
-// stray counts a frame whose identifier is not open.
-func (t *transactions) stray(id uint16, n int) {
-	switch t.ended[id] {
-	case unanswered:
-		t.count.late.Add(1)
-		t.ended[id] = wasAnswered
 		return
-	case wasAnswered:
-		t.count.duplicates.Add(1)
-	default:
-		t.count.foreign.Add(1)
 	}
-	t.unasked++
-	t.unaskedBytes += n
-}
-
-// ending gives the answer if one came after all, else the outcome o of the try.
-func (t *transactions) ending(x *transaction, id uint16, o outcome) outcome {
-	now := t.clock()
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if x.answered() {
-		return x.out
+	c.open = nil
+	if !x.finished && !x.lost {
+		t.close(x)
 	}
-	sent := x.tries[id]
-	o.sent, o.left, o.done = sent.sent, sent.left, now
-	return o
 }
 
-// expired ends a try at its deadline. Half a frame means that the borders of
-// the stream are lost; several silences with nothing else heard, that the
-// other end may be gone without a word: both need a new stream.
-func (t *transactions) expired(s *session, x *transaction, id uint16) outcome {
+// close takes a transaction out of those that wait.
+func (t *transactions) close(x *transaction) {
+	t.calls--
+	kept := t.open[:0]
+	for _, o := range t.open {
+		if o.x == x {
+			t.remember(o.id, unanswered)
+		} else {
+			kept = append(kept, o)
+		}
+	}
+	clear(t.open[len(kept):])
+	t.open = kept
+}
+
+// remember keeps what became of an identifier, for as long as the next ones
+// leave it its place.
+func (t *transactions) remember(id uint16, f fate) {
+	if t.next-id < rememberedIDs {
+		t.ended[id%rememberedIDs] = f
+	}
+}
+
+// fateOf is what became of an identifier, if it is known.
+func (t *transactions) fateOf(id uint16) fate {
+	if t.next-id < rememberedIDs {
+		return t.ended[id%rememberedIDs]
+	}
+	return 0
+}
+
+// arm sees to it that the timer goes off at a moment, or before.
+func (t *transactions) arm(due, now time.Duration) {
+	if t.armed != 0 && t.armed <= due {
+		return
+	}
+	t.armed = due
+	if t.timer == nil {
+		t.timer = time.AfterFunc(due-now, t.ring)
+	} else {
+		t.timer.Reset(due - now)
+	}
+}
+
+// ring tells those whose time limit has passed, and sets the timer for the
+// next.
+func (t *transactions) ring() {
 	t.mu.Lock()
-	o := outcome{cause: regmap.Silent, detail: fmt.Sprintf("no answer within %s", decode.Seconds(x.call.limit()))}
-	var why *loss
-	if t.session == s {
-		if half := x.half(t.in.bytes); half != "" {
-			o = outcome{cause: regmap.CutOff, detail: half, received: bytes.Clone(t.in.bytes)}
-			why = &loss{regmap.CutOff, half}
-		} else if why = t.stalled(x.call.limit()); why == nil {
-			if t.silences++; t.silences >= maxSilences {
-				why = &loss{regmap.Silent, fmt.Sprintf("nothing was heard after %d requests", maxSilences)}
-			}
+	defer t.mu.Unlock()
+	now, next := t.clock().Steady, time.Duration(0)
+	for _, o := range t.open {
+		switch x := o.x; {
+		case x.due == 0 || x.overdue:
+		case x.due <= now:
+			x.overdue = true
+			x.wake()
+		case next == 0 || x.due < next:
+			next = x.due
 		}
 	}
-	t.mu.Unlock()
-	if o = t.ending(x, id, o); o.cause != regmap.Silent && o.cause != regmap.CutOff {
-		return o
+	t.armed = 0
+	if next != 0 {
+		t.arm(next, now)
 	}
-	if why != nil {
-		t.conn.lose(s, *why)
-	}
-	return o
-}
-
-// stalled says whether a part of some other frame has been there for as long as
-// a whole answer may take: no border behind it can be found any more.
-func (t *transactions) stalled(limit time.Duration) *loss {
-	n := len(t.in.bytes)
-	if n == 0 || t.clock().Sub(t.in.when(0)) < limit {
-		return nil
-	}
-	return &loss{regmap.CutOff, fmt.Sprintf("%d bytes of a frame came, and for %s no more", n, decode.Seconds(limit))}
-}
-
-// half describes a frame that began to arrive and did not end, if it belongs
-// to the transaction or may belong to it.
-func (x *transaction) half(b []byte) string {
-	n := len(b)
-	if n == 0 {
-		return ""
-	}
-	if n >= 2 {
-		if _, mine := x.tries[binary.BigEndian.Uint16(b)]; !mine {
-			return ""
-		}
-	}
-	if n < 6 {
-		return fmt.Sprintf("answer cut off after %d bytes", n)
-	}
-	return fmt.Sprintf("answer cut off after %d of %d bytes", n, 6+int(binary.BigEndian.Uint16(b[4:])))
-}
-
-// lost is the outcome of a try whose stream is gone.
-func (x *transaction) lost(s *session) outcome {
-	half := x.half(s.tail)
-	if half != "" && s.why.cause == regmap.PortGone {
-		return outcome{cause: regmap.CutOff, detail: half + ": " + s.why.words, received: s.tail}
-	}
-	return outcome{cause: s.why.cause, detail: s.why.words}
 }

@@ -354,8 +354,8 @@ func TestB16MemoryOfTransactionsIsBounded(t *testing.T) {
 		w := r.link.wire.(*transactions)
 		w.mu.Lock()
 		defer w.mu.Unlock()
-		if len(w.ended) > rememberedIDs || len(w.order) > rememberedIDs || len(w.open) != 0 {
-			t.Errorf("%d ended, %d in order, %d open", len(w.ended), len(w.order), len(w.open))
+		if len(w.open) != 0 || w.calls != 0 || w.fateOf(w.next-rememberedIDs) != 0 || w.fateOf(w.next) != wasAnswered {
+			t.Errorf("%d open, %d waited for, fates %v", len(w.open), w.calls, w.ended)
 		}
 	})
 }

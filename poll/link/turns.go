@@ -87,14 +87,18 @@ func (t *turns) opened(s *session) {
 }
 
 // lost keeps what came last on a stream that is gone.
-func (t *turns) lost(s *session) {
+func (t *turns) lost(s *session, _ loss) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.session == s {
 		s.tail = append([]byte(nil), t.in.bytes...)
 		t.session = nil
 	}
+	return false
 }
+
+// refused has nothing to do: there are no datagrams here.
+func (t *turns) refused(*session, error) {}
 
 // finish has nothing to do: what is owed stays owed.
 func (t *turns) finish(*call) {}

@@ -1,0 +1,164 @@
+package link
+
+import (
+	"context"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"plumbline/decode"
+	"plumbline/regmap/line"
+)
+
+// Urgent calls go first, but after so many in a row an ordinary one that waits
+// has its turn, so that nothing starves. Ours.
+const maxUrgentRun = 4
+
+// A queue hands out the slots of a link: as many at once as its room allows, to
+// urgent calls first, else in the order of asking.
+type queue struct {
+	framing line.Framing
+	clock   decode.Clock
+	limited atomic.Bool // the room is less than it may be
+
+	mu      sync.Mutex
+	free    []*slot
+	taken   int
+	room    room
+	waiting [2][]*waiter // by level: urgent, ordinary
+	run     int          // urgent ones in a row while an ordinary one waited
+}
+
+// The levels of waiting.
+const (
+	urgent = iota
+	ordinary
+)
+
+// A waiter is a call that waits for a slot. Which slot is under queue.mu until
+// ready is closed.
+type waiter struct {
+	ready chan struct{}
+	slot  *slot
+}
+
+// take waits for a slot; nil when ctx or life ended before. again puts a call
+// that was crowded out before those that wait.
+func (q *queue) take(ctx context.Context, life <-chan struct{}, level int, again bool) *slot {
+	q.mu.Lock()
+	if q.taken < q.room.limit && len(q.waiting[urgent])+len(q.waiting[ordinary]) == 0 {
+		s := q.pick()
+		q.mu.Unlock()
+		return s
+	}
+	w := &waiter{ready: make(chan struct{})}
+	if again {
+		q.waiting[level] = slices.Insert(q.waiting[level], 0, w)
+	} else {
+		q.waiting[level] = append(q.waiting[level], w)
+	}
+	q.mu.Unlock()
+	select {
+	case <-w.ready:
+		return w.slot
+	case <-ctx.Done():
+	case <-life:
+	}
+	q.leave(w, level)
+	return nil
+}
+
+// pick takes a slot that is free, or makes one.
+func (q *queue) pick() *slot {
+	q.taken++
+	n := len(q.free)
+	if n == 0 {
+		return newSlot(q.framing)
+	}
+	s := q.free[n-1]
+	q.free = q.free[:n-1]
+	return s
+}
+
+// leave gives up waiting, and the slot that may have come meanwhile.
+func (q *queue) leave(w *waiter, level int) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if w.slot != nil {
+		q.back(w.slot)
+	} else if i := slices.Index(q.waiting[level], w); i >= 0 {
+		q.waiting[level] = slices.Delete(q.waiting[level], i, i+1)
+	}
+}
+
+// give gives a slot back.
+func (q *queue) give(s *slot) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.back(s)
+}
+
+func (q *queue) back(s *slot) {
+	q.taken--
+	q.free = append(q.free, s)
+	q.serve()
+}
+
+// serve gives the slots there are to those who wait.
+func (q *queue) serve() {
+	for q.taken < q.room.limit {
+		w := q.next()
+		if w == nil {
+			return
+		}
+		w.slot = q.pick()
+		close(w.ready)
+	}
+}
+
+// next is who comes now.
+func (q *queue) next() *waiter {
+	level := urgent
+	switch waits := len(q.waiting[ordinary]) > 0; {
+	case len(q.waiting[urgent]) == 0 || waits && q.run >= maxUrgentRun:
+		level, q.run = ordinary, 0
+	case waits:
+		q.run++
+	default:
+		q.run = 0
+	}
+	if len(q.waiting[level]) == 0 {
+		return nil
+	}
+	w := q.waiting[level][0]
+	q.waiting[level][0] = nil
+	q.waiting[level] = q.waiting[level][1:]
+	return w
+}
+
+// crowded notes that a station did not take a request beside so many others.
+func (q *queue) crowded(fits int, sure bool) {
+	now := q.clock().Steady
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.room.lower(fits, sure, now)
+	q.limited.Store(q.room.limit < q.room.most)
+}
+
+// size is how many slots there are now, and how often they became fewer.
+func (q *queue) size() (limit int, lowered uint64) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.room.limit, q.room.lowered
+}
+
+// served notes that a request was answered that had left as one of so many.
+func (q *queue) served(beside int, now time.Duration) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if q.room.raise(beside, now) {
+		q.limited.Store(q.room.limit < q.room.most)
+		q.serve()
+	}
+}
