@@ -86,6 +86,9 @@ func newConn(s *Station, stream Stream, f line.Framing, tcp bool) *conn {
 func (s *Station) serve(ctx context.Context, c *conn) error {
 	mine, cancel := context.WithCancelCause(ctx)
 	c.cancel = cancel
+	if w := s.wire(c.framing); w != nil && c.framing != line.MBAP {
+		c.stream = &paced{Stream: c.stream, wire: w, ctx: mine}
+	}
 	closed := make(chan struct{})
 	stop := context.AfterFunc(mine, func() {
 		defer close(closed)

@@ -15,6 +15,9 @@ import (
 // each alone is dropped without an answer (TCP guide V1.0b, 4.4.2.2). Ours.
 const maxStrange = 8
 
+// mbapHeader is what stands before the PDU. Source: TCP guide V1.0b, 3.1.3.
+const mbapHeader = frame.MaxMBAP - frame.MaxPDU
+
 // serveMBAP reads frames by their length and answers each in the order in
 // which it came. Source: TCP guide V1.0b, 3.1.3, 4.2.1.1.
 func (c *conn) serveMBAP(ctx context.Context) error {
@@ -87,7 +90,8 @@ func (c *conn) transaction(ctx context.Context, adu frame.ADU, sent []byte) erro
 	if c.used != nil {
 		c.used()
 	}
-	if c.station.options.Hooks.Deliver == nil {
+	wire := c.station.wire(c.framing)
+	if c.station.options.Hooks.Deliver == nil && wire == nil {
 		return c.exchange(ctx, c.out, adu, sent)
 	}
 	if c.open.Load() >= MaxTransactions {
@@ -100,8 +104,13 @@ func (c *conn) transaction(ctx context.Context, adu frame.ADU, sent []byte) erro
 		c.open.Add(-1)
 		return err
 	}
+	var due time.Time
+	if wire != nil {
+		due = wire.exchange(time.Now(), len(adu.PDU), max(0, len(r.adu)-mbapHeader))
+	}
 	c.done.Go(func() {
 		defer c.open.Add(-1)
+		wait(ctx, time.Until(due))
 		if err := c.finish(ctx, r, c.deliver); err != nil {
 			c.cancel(err)
 		}

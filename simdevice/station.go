@@ -11,6 +11,7 @@ import (
 	"plumbline/decode"
 	"plumbline/decode/frame"
 	"plumbline/regmap"
+	"plumbline/regmap/line"
 )
 
 // A Station answers for one or more units, each with a bank of its own. It is
@@ -23,7 +24,11 @@ type Station struct {
 	source  decode.Source
 	numbers atomic.Uint64 // of observed exchanges
 	counts  counters
+	wires   map[line.Framing]*wire // of a paced station
 }
+
+// wire is the line that a paced station lies on; nil for any other.
+func (s *Station) wire(f line.Framing) *wire { return s.wires[f] }
 
 // Options say how a station behaves where the standards leave it open. The
 // zero Options are good for a serial line.
@@ -32,6 +37,11 @@ type Options struct {
 	// serial line: no broadcast, and a station of one unit answers units 0 and
 	// 255 too. ServeStream and ServeListener know their medium by themselves.
 	TCP bool
+
+	// Pace makes the station answer no sooner than a serial line of these
+	// settings would let it, whatever carries the bytes; on MBAP as a gateway
+	// with such a line behind it. The zero Pace is no line.
+	Pace line.Serial
 
 	Gap       time.Duration // silence kept before an answer on RTU, frame.Gap35 of the line; 0: none
 	Silence   time.Duration // so long a pause ends an RTU frame; 0: DefaultSilence
@@ -111,6 +121,11 @@ func New(banks map[regmap.Unit]*Bank, o Options) (*Station, error) {
 	}
 	slices.Sort(s.units)
 	s.options.defaults()
+	if o.Pace.Baud > 0 {
+		s.wires = map[line.Framing]*wire{
+			line.RTU: newWire(o.Pace, line.RTU), line.ASCII: newWire(o.Pace, line.ASCII), line.MBAP: newWire(o.Pace, line.RTU),
+		}
+	}
 	return s, nil
 }
 

@@ -25,8 +25,8 @@ import (
 // simulateFlags are the flags of simulate.
 type simulateFlags struct {
 	at          place
-	listen      string
-	pty, asJSON bool
+	listen            string
+	pty, asJSON, pace bool
 }
 
 // defaultListen is where the station listens when nothing is said: this
@@ -53,10 +53,11 @@ func newSimulateCommand(s *streams) *cobra.Command {
 	flags.StringVar(&f.listen, "listen", "", "address:port to listen on; 127.0.0.1:1502 when nothing else is given, port 0 picks a free one")
 	flags.StringVar(&f.at.serial, "serial", "", "serial port to answer on")
 	flags.BoolVar(&f.pty, "pty", false, "answer on a new pseudo-terminal")
+	flags.BoolVar(&f.pace, "pace", false, "answer no sooner than the serial line's speed would let it, on TCP and pseudo-terminals too")
 	flags.StringVar(&f.at.framing, "framing", "", "mbap, rtu or ascii instead of the usual one")
-	flags.IntVar(&f.at.baud, "baud", 19200, "with --serial: bit/s")
-	flags.StringVar(&f.at.parity, "parity", "even", "with --serial: even, odd or none")
-	flags.IntVar(&f.at.stop, "stop", 0, "with --serial: stop bits; 1, or 2 without parity")
+	flags.IntVar(&f.at.baud, "baud", 19200, "with --serial or --pace: bit/s")
+	flags.StringVar(&f.at.parity, "parity", "even", "with --serial or --pace: even, odd or none")
+	flags.IntVar(&f.at.stop, "stop", 0, "with --serial or --pace: stop bits; 1, or 2 without parity")
 	flags.IntVar(&f.at.unit, "unit", 1, "with a map: the station's unit number")
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines for the places it listens on")
 	return cmd
@@ -79,7 +80,11 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 	if err != nil {
 		return err
 	}
-	station, err := newStation(l)
+	pace, err := f.pacing(l)
+	if err != nil {
+		return err
+	}
+	station, err := newStation(l, pace)
 	if err != nil {
 		return err
 	}
@@ -119,8 +124,20 @@ func stationLine(file string, at place) (*line.Line, error) {
 	return lines[0], nil
 }
 
+// pacing is the serial line whose speed the station keeps to: the line file's,
+// or that of the flags; none without --pace.
+func (f *simulateFlags) pacing(l *line.Line) (line.Serial, error) {
+	switch {
+	case !f.pace:
+		return line.Serial{}, nil
+	case l.Medium == line.SerialPort:
+		return l.Serial, nil
+	}
+	return f.at.settings()
+}
+
 // newStation makes the station of a line: a bank for each unit.
-func newStation(l *line.Line) (*simdevice.Station, error) {
+func newStation(l *line.Line, pace line.Serial) (*simdevice.Station, error) {
 	banks := map[regmap.Unit]*simdevice.Bank{}
 	for _, s := range l.Stations {
 		b, err := simdevice.NewBank(s.Map)
@@ -129,7 +146,7 @@ func newStation(l *line.Line) (*simdevice.Station, error) {
 		}
 		banks[s.Unit] = b
 	}
-	station, err := simdevice.New(banks, simdevice.Options{Gap: gap(l)})
+	station, err := simdevice.New(banks, simdevice.Options{Gap: gap(l, pace), Pace: pace})
 	if err != nil {
 		return nil, notUnderstood("%s: %w", l.File, err)
 	}
@@ -137,7 +154,10 @@ func newStation(l *line.Line) (*simdevice.Station, error) {
 }
 
 // gap is the silence a station keeps before it answers on a serial line.
-func gap(l *line.Line) time.Duration {
+func gap(l *line.Line, pace line.Serial) time.Duration {
+	if pace.Baud > 0 {
+		return frame.Gap35(pace)
+	}
 	if l.Medium == line.SerialPort {
 		return frame.Gap35(l.Serial)
 	}

@@ -1,0 +1,111 @@
+package simdevice
+
+import (
+	"context"
+	"os"
+	"sync"
+	"time"
+
+	"plumbline/decode/frame"
+	"plumbline/regmap/line"
+)
+
+// A wire is the serial line that a paced station lies on: one thing at a time
+// passes, and no faster than its characters do. Times come from the standard's
+// arithmetic: serial guide V1.02, 2.5.1 and 2.5.2 (bits a character), 2.5.1.1
+// (3.5 characters of silence).
+type wire struct {
+	char, gap time.Duration
+
+	mu   sync.Mutex
+	free time.Time // when what passes now has passed
+}
+
+func newWire(s line.Serial, f line.Framing) *wire {
+	w := &wire{char: frame.CharTime(s, f)}
+	if f == line.RTU {
+		w.gap = frame.Gap35(s)
+	}
+	return w
+}
+
+// pass keeps the line for so many characters, as soon as it is free but not
+// before now, and says when the first begins and the last has passed.
+func (w *wire) pass(now time.Time, characters int) (begins, ends time.Time) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if begins = now; w.free.After(now) {
+		begins = w.free
+	}
+	ends = begins.Add(time.Duration(characters) * w.char)
+	w.free = ends
+	return begins, ends
+}
+
+// exchange keeps the line for a request and its answer as RTU frames, each with
+// its silence, and says when they have passed: what a gateway's client waits.
+func (w *wire) exchange(now time.Time, request, answer int) time.Time {
+	characters := frame.ADULength(line.RTU, request)
+	silences := w.gap
+	if answer > 0 {
+		characters += frame.ADULength(line.RTU, answer)
+		silences += w.gap
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.free.Before(now) {
+		w.free = now
+	}
+	w.free = w.free.Add(time.Duration(characters)*w.char + silences)
+	return w.free
+}
+
+// pieceTime is how much of a frame a paced stream hands on at a time, as
+// adapters do. Ours; common ones collect for 1 to 16 ms.
+const pieceTime = 4 * time.Millisecond
+
+// A paced stream carries bytes as slowly as its wire.
+type paced struct {
+	Stream
+	wire   *wire
+	ctx    context.Context // ends with the connection
+	before time.Duration   // how long a write may take beyond its line time
+}
+
+// Read gives what has arrived once its last character would have passed.
+func (p *paced) Read(b []byte) (int, error) {
+	n, err := p.Stream.Read(b)
+	if n > 0 {
+		_, ends := p.wire.pass(time.Now(), n)
+		wait(p.ctx, time.Until(ends))
+	}
+	return n, err
+}
+
+// SetWriteDeadline keeps how much time there is; the line's own is added.
+func (p *paced) SetWriteDeadline(t time.Time) error {
+	p.before = time.Until(t)
+	return nil
+}
+
+// Write hands the bytes on piece by piece, each when its last character would
+// have passed.
+func (p *paced) Write(b []byte) (int, error) {
+	begins, _ := p.wire.pass(time.Now(), len(b))
+	size := max(1, int(pieceTime/p.wire.char))
+	for done := 0; done < len(b); {
+		end := min(done+size, len(b))
+		wait(p.ctx, time.Until(begins.Add(time.Duration(end)*p.wire.char)))
+		if p.ctx.Err() != nil {
+			return done, os.ErrClosed
+		}
+		if err := p.Stream.SetWriteDeadline(time.Now().Add(p.before)); err != nil {
+			return done, err
+		}
+		n, err := p.Stream.Write(b[done:end])
+		if done += n; err != nil {
+			return done, err
+		}
+	}
+	return len(b), nil
+}
