@@ -3,6 +3,7 @@ package agree
 import (
 	"fmt"
 	"math/big"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -33,12 +34,13 @@ func List(m *regmap.Map, date time.Time) paper.Document {
 	d.Blocks = append(d.Blocks, facts(m))
 	for _, t := range regmap.Tables {
 		if points := inTable(m, t); len(points) > 0 {
-			d.Blocks = append(d.Blocks, paper.Heading{Level: 1, Text: tableHead(t)}, pointRows(points))
+			d.Blocks = append(d.Blocks, paper.Heading{Level: 1, Text: tableHead(t)}, pointRows(m, t, points))
 		}
 	}
 	d.Blocks = append(d.Blocks, derivedRows(m)...)
 	d.Blocks = append(d.Blocks, meanings(m)...)
 	d.Blocks = append(d.Blocks, memory(m)...)
+	d.Blocks = append(d.Blocks, mapRows(m))
 	return sign(d, m)
 }
 
@@ -98,23 +100,53 @@ func inTable(m *regmap.Map, t regmap.Table) (out []*regmap.Point) {
 	return out
 }
 
+// pointColumns are the columns of the list with what stands in them; those
+// that no point of a map has are left out of all its tables.
+var pointColumns = []struct {
+	paper.Column
+	always bool
+	entry  func(*regmap.Point) paper.Entry
+}{
+	{paper.Column{Head: "Reference"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: numbersOf(p.Span()), Mono: true} }},
+	{paper.Column{Head: "Address", Align: paper.AlignRight}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: fmt.Sprint(p.Address), Number: true} }},
+	{paper.Column{Head: "Name"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.Name} }},
+	{paper.Column{Head: "Tag"}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.Tag} }},
+	{paper.Column{Head: "Type"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: typeOf(p)} }},
+	{paper.Column{Head: "Scale", Weight: 2}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.Scale.Words(p.Exponent)} }},
+	{paper.Column{Head: "Units"}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.Units} }},
+	{paper.Column{Head: "Limits", Weight: 2}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: limitsOf(p)} }},
+	{paper.Column{Head: "Access"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: accessOf(p)} }},
+	{paper.Column{Head: "Asked for with"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: request(p), Mono: true} }},
+	{paper.Column{Head: "About", Weight: 3}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.About} }},
+	{paper.Column{Head: "Also", Weight: 2}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: alsoOf(p)} }},
+}
+
 // pointRows is one table of the list.
-func pointRows(points []*regmap.Point) paper.Table {
-	t := paper.Table{Columns: []paper.Column{
-		{Head: "Reference"}, {Head: "Address", Align: paper.AlignRight}, {Head: "Name"}, {Head: "Tag"}, {Head: "Type"}, {Head: "Scale", Weight: 2},
-		{Head: "Units"}, {Head: "Limits", Weight: 2}, {Head: "Access"}, {Head: "Asked for with"}, {Head: "About", Weight: 3},
-	}}
-	for _, p := range points {
-		numbers := regmap.ReferenceOf(p.Table, p.Address).String()
-		if p.Count > 1 {
-			numbers += "-" + regmap.ReferenceOf(p.Table, p.Span().Last()).String()
+func pointRows(m *regmap.Map, table regmap.Table, points []*regmap.Point) paper.Table {
+	t := paper.Table{Sheet: heads[table]}
+	var entries []func(*regmap.Point) paper.Entry
+	for _, c := range pointColumns {
+		if c.always || slices.ContainsFunc(m.Points, func(p regmap.Point) bool { return !p.Derived() && c.entry(&p).Text != "" }) {
+			t.Columns, entries = append(t.Columns, c.Column), append(entries, c.entry)
 		}
-		t.Rows = append(t.Rows, []paper.Entry{
-			{Text: numbers, Mono: true}, {Text: fmt.Sprint(p.Address), Number: true}, {Text: p.Name}, {Text: p.Tag}, {Text: typeOf(p)},
-			{Text: p.Scale.Words(p.Exponent)}, {Text: p.Units}, {Text: limitsOf(p)}, {Text: accessOf(p)}, {Text: request(p), Mono: true}, {Text: p.About},
-		})
+	}
+	for _, p := range points {
+		var row []paper.Entry
+		for _, entry := range entries {
+			row = append(row, entry(p))
+		}
+		t.Rows = append(t.Rows, row)
 	}
 	return t
+}
+
+// numbersOf are the traditional references of a span.
+func numbersOf(s regmap.Span) string {
+	numbers := regmap.ReferenceOf(s.Table, s.First).String()
+	if s.Count > 1 {
+		numbers += "-" + regmap.ReferenceOf(s.Table, s.Last()).String()
+	}
+	return numbers
 }
 
 // typeOf is type and order, with the bit of a bool and the length of a string.
@@ -184,7 +216,7 @@ func request(p *regmap.Point) string {
 
 // derivedRows is the points that are worked out of others.
 func derivedRows(m *regmap.Map) []paper.Piece {
-	t := paper.Table{Columns: []paper.Column{{Head: "Name"}, {Head: "Tag"}, {Head: "Worked out of", Weight: 2}, {Head: "Units"}, {Head: "Limits", Weight: 1}, {Head: "About", Weight: 2}}}
+	t := paper.Table{Sheet: "Worked out", Columns: []paper.Column{{Head: "Name"}, {Head: "Tag"}, {Head: "Worked out of", Weight: 2}, {Head: "Units"}, {Head: "Limits", Weight: 1}, {Head: "About", Weight: 2}}}
 	for i := range m.Points {
 		if p := &m.Points[i]; p.Derived() {
 			t.Rows = append(t.Rows, []paper.Entry{{Text: p.Name}, {Text: p.Tag}, {Text: p.Formula.String(), Mono: true}, {Text: p.Units}, {Text: limitsOf(p)}, {Text: p.About}})
@@ -198,8 +230,8 @@ func derivedRows(m *regmap.Map) []paper.Piece {
 
 // meanings is the named bits of words and the names of numbers.
 func meanings(m *regmap.Map) (out []paper.Piece) {
-	bits := paper.Table{Columns: []paper.Column{{Head: "Reference"}, {Head: "Bits", Align: paper.AlignRight}, {Head: "Name"}, {Head: "Means"}, {Head: "About", Weight: 1}}}
-	values := paper.Table{Columns: []paper.Column{{Head: "Name"}, {Head: "Number", Align: paper.AlignRight}, {Head: "Means", Weight: 1}}}
+	bits := paper.Table{Sheet: "Bits", Columns: []paper.Column{{Head: "Reference"}, {Head: "Bits", Align: paper.AlignRight}, {Head: "Name"}, {Head: "Means"}, {Head: "About", Weight: 1}}}
+	values := paper.Table{Sheet: "Names of numbers", Columns: []paper.Column{{Head: "Name"}, {Head: "Number", Align: paper.AlignRight}, {Head: "Means", Weight: 1}}}
 	for p := range m.Readings {
 		if p.Part.Width > 0 && strings.Contains(p.Name, ".") {
 			bits.Rows = append(bits.Rows, []paper.Entry{{Text: regmap.ReferenceOf(p.Table, p.Address).String(), Mono: true}, {Text: bitsOf(p)}, {Text: p.Name}, {Text: bitMeans(p)}, {Text: p.About}})
@@ -233,44 +265,4 @@ func bitMeans(p *regmap.Point) string {
 		s += ", an alarm"
 	}
 	return s
-}
-
-// memory is the runs of addresses of each table: used, free between, overlaid.
-func memory(m *regmap.Map) []paper.Piece {
-	t := paper.Table{Columns: []paper.Column{{Head: "Table"}, {Head: "From"}, {Head: "To"}, {Head: "Addresses", Align: paper.AlignRight}, {Head: "Count", Align: paper.AlignRight}, {Head: "Use", Weight: 1}}}
-	row := func(table regmap.Table, first, end int, use string) {
-		last := regmap.Address(end - 1)
-		t.Rows = append(t.Rows, []paper.Entry{{Text: table.String()}, {Text: regmap.ReferenceOf(table, regmap.Address(first)).String(), Mono: true},
-			{Text: regmap.ReferenceOf(table, last).String(), Mono: true}, {Text: fmt.Sprintf("%d-%d", first, last)}, {Text: fmt.Sprint(end - first), Number: true}, {Text: use}})
-	}
-	for _, table := range regmap.Tables {
-		end := -1
-		for _, run := range m.Layout().Mapped(table) {
-			if end >= 0 {
-				use := "free"
-				if m.Layout().Bridges(table, end, int(run.First)) {
-					use = "free, a read may bridge it"
-				}
-				row(table, end, int(run.First), use)
-			}
-			use := "used"
-			if over := overlaid(m, run); over != "" {
-				use += ", overlaid by " + over
-			}
-			row(table, int(run.First), run.End(), use)
-			end = run.End()
-		}
-	}
-	return []paper.Piece{paper.Heading{Level: 1, Text: "Addresses in use"}, t}
-}
-
-// overlaid names the points of a run that lie over others.
-func overlaid(m *regmap.Map, run regmap.Span) string {
-	var names []string
-	for i := range m.Points {
-		if p := &m.Points[i]; p.Overlay && p.Span().Overlaps(run) {
-			names = append(names, p.Name)
-		}
-	}
-	return strings.Join(names, ", ")
 }

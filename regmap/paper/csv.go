@@ -2,6 +2,7 @@ package paper
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 )
 
@@ -25,8 +26,8 @@ func csvTables(d Document) ([]byte, error) {
 		if i > 0 {
 			records = append(records, []string{""})
 		}
-		if len(tables) > 1 && t.Title != "" {
-			records = append(records, []string{Cell(t.Title)})
+		if title := cmp.Or(t.Title, t.Sheet); len(tables) > 1 && title != "" {
+			records = append(records, []string{Cell(title)})
 		}
 		head := make([]string, len(t.Columns))
 		for j, c := range t.Columns {

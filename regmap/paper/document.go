@@ -50,6 +50,8 @@ type Paragraph struct{ Text string }
 // entries as there are columns, of which there are 1 to 1024.
 type Table struct {
 	Title   string // above the table, and the name of its worksheet; may be empty
+	Sheet   string // of its worksheet and in CSV, where there is no title
+	Data    bool   // for programs: in CSV and XLSX only
 	Columns []Column
 	Rows    [][]Entry
 }
@@ -155,7 +157,7 @@ func (t Table) cleaned() (Piece, error) {
 	if n := len(t.Columns); n == 0 || n > mostColumns {
 		return nil, fmt.Errorf("the table %q has %d columns; it needs at least 1 and at most %d", t.Title, n, mostColumns)
 	}
-	out := Table{Title: Text(t.Title), Columns: slices.Clone(t.Columns), Rows: make([][]Entry, len(t.Rows))}
+	out := Table{Title: Text(t.Title), Sheet: Text(t.Sheet), Data: t.Data, Columns: slices.Clone(t.Columns), Rows: make([][]Entry, len(t.Rows))}
 	for i, c := range out.Columns {
 		out.Columns[i].Head = Text(c.Head)
 		if !(c.Weight > 0) || c.Weight > 1e6 {

@@ -13,9 +13,10 @@ import (
 // script, no reference, its stylesheet inside and named by its digest, so that
 // no other is obeyed. All text goes through html/template as text.
 func htmlPage(d Document) ([]byte, error) {
-	view := htmlView{
-		Title: d.Title, Subtitle: d.Subtitle, Head: d.head(), Foot: cssDigits(d.Digest), Wide: d.Wide,
-		Policy: contentPolicy(cssDigits(d.Digest)),
+	view := htmlView{Title: d.Title, Subtitle: d.Subtitle, Head: d.head(), Foot: d.foot(), Wide: d.Wide}
+	var err error
+	if view.Policy, err = contentPolicy(view.Foot); err != nil {
+		return nil, err
 	}
 	if view.Title == "" {
 		view.Title = "Report"
@@ -24,7 +25,7 @@ func htmlPage(d Document) ([]byte, error) {
 		view.Caution = htmlLines(d.Caution)
 	}
 	for _, piece := range d.Blocks {
-		view.Blocks = append(view.Blocks, htmlOf(piece))
+		view.Blocks = append(view.Blocks, htmlOf(piece, d.Wide))
 	}
 	var out bytes.Buffer
 	if err := htmlTemplate.Execute(&out, view); err != nil {
@@ -33,21 +34,17 @@ func htmlPage(d Document) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// cssDigits is the digest's part that may stand inside a stylesheet: its first
-// digits as far as they are hexadecimal.
-func cssDigits(digest string) string {
-	end := 0
-	for end < len(digest) && end < footDigits && strings.IndexByte("0123456789abcdefABCDEF", digest[end]) >= 0 {
-		end++
+// contentPolicy allows the page's own stylesheet and nothing else; what is
+// hashed is the stylesheet as the template writes it, with the foot escaped.
+// Source: from memory, Content Security Policy Level 3 (hash sources).
+func contentPolicy(foot string) (string, error) {
+	var out bytes.Buffer
+	if err := htmlTemplate.ExecuteTemplate(&out, "style", foot); err != nil {
+		return "", err
 	}
-	return digest[:end]
-}
-
-// contentPolicy allows the page's own stylesheet and nothing else. Source:
-// from memory, Content Security Policy Level 3 (hash sources).
-func contentPolicy(foot string) string {
-	sum := sha256.Sum256([]byte(htmlStyle + htmlFootStart + foot + htmlFootEnd))
-	return "default-src 'none'; base-uri 'none'; form-action 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'"
+	text := strings.TrimSuffix(strings.TrimPrefix(out.String(), "<style>"), "</style>")
+	sum := sha256.Sum256([]byte(text))
+	return "default-src 'none'; base-uri 'none'; form-action 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'", nil
 }
 
 var htmlTemplate = template.Must(template.Must(template.New("page").Parse(svgText)).Parse(htmlText))
@@ -82,14 +79,14 @@ type htmlColumn struct{ Head, Class, Width string }
 // number lacks.
 type htmlCell struct{ Text, Class, Pad string }
 
-func htmlOf(piece Piece) htmlBlock {
+func htmlOf(piece Piece, wide bool) htmlBlock {
 	switch b := piece.(type) {
 	case Heading:
 		return htmlBlock{Kind: "heading", Level: b.Level, Text: b.Text}
 	case Paragraph:
 		return htmlBlock{Kind: "paragraph", Lines: htmlLines(b.Text)}
 	case Table:
-		return htmlTable(b)
+		return htmlTable(b, wide)
 	case Facts:
 		return htmlBlock{Kind: "facts", Facts: b.Items}
 	case Verbatim:
@@ -119,14 +116,18 @@ func htmlLines(text string) []htmlCell {
 	return out
 }
 
-// htmlLine is about how many characters of a table's type a page is wide.
-const htmlLine = 110
+// htmlLine and wideHTMLLine are about how many characters of a table's type a
+// page is wide, upright and across.
+const (
+	htmlLine     = 110
+	wideHTMLLine = 160
+)
 
 // longestHTMLWord is the number of characters beyond which a word is broken
 // where its column is narrow.
 const longestHTMLWord = 20
 
-func htmlTable(t Table) htmlBlock {
+func htmlTable(t Table, wide bool) htmlBlock {
 	needs := make([]need, len(t.Columns))
 	marks := make([]int, len(t.Columns))
 	block := htmlBlock{Kind: "table", Text: t.Title, Plain: true}
@@ -139,11 +140,15 @@ func htmlTable(t Table) htmlBlock {
 			marks[j] = int(points(t, j, anyEntry).part)
 		}
 	}
-	shares := widths(needs, htmlLine)
+	line := float64(htmlLine)
+	if wide {
+		line = wideHTMLLine
+	}
+	shares := widths(needs, line)
 	for j, c := range t.Columns {
 		width := ""
 		if c.Weight > 0 {
-			width = "w" + strconv.Itoa(max(1, int(shares[j]/htmlLine*20))*5)
+			width = "w" + strconv.Itoa(max(1, int(shares[j]/line*20))*5)
 		}
 		head := htmlColumn{Head: c.Head, Class: htmlClass(c, Entry{Text: c.Head}), Width: width}
 		block.Columns = append(block.Columns, head)

@@ -45,7 +45,7 @@ th.right, td.right { text-align: right; }
 pre { font-size: 8.5pt; line-height: 1.35; white-space: pre-wrap; margin: .6em 0 1.2em 1em; }
 figure { margin: 1em 0 1.4em; break-inside: avoid; }
 div.beside { display: flex; flex-wrap: wrap; gap: 0 2em; align-items: flex-start; }
-div.beside dl { flex: 1 1 12em; margin-top: 0; font-size: 8.5pt; }
+div.beside dl { flex: 1 1 12em; grid-template-columns: fit-content(60%) 1fr; margin-top: 0; font-size: 8.5pt; }
 svg { max-width: 100%; height: auto; }
 figcaption { font-size: 8.5pt; margin-top: .3em; }
 div.sign { display: grid; grid-template-columns: 3fr 3fr 2fr 4fr; gap: 0 1.2em; margin-top: 3.4em; break-inside: avoid; }
@@ -55,10 +55,10 @@ div.break { break-after: page; }
 @media print { body { max-width: none; margin: 0; padding: 0; } }
 `
 
-// The digest in the foot of each printed page stands between these two.
+// Revision and digest in the foot of each printed page stand between these two.
 const (
 	htmlFootStart = `@page { @bottom-left { content: "`
-	htmlFootEnd   = `"; font: 7.5pt monospace; } }
+	htmlFootEnd   = `"; font: 7.5pt sans-serif; } }
 `
 )
 
@@ -69,7 +69,7 @@ const htmlText = `<!DOCTYPE html>
 <meta http-equiv="Content-Security-Policy" content="{{.Policy}}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>{{.Title}}</title>
-<style>` + htmlStyle + htmlFootStart + `{{.Foot}}` + htmlFootEnd + `</style>
+{{template "style" .Foot}}
 </head>
 <body{{if .Wide}} class="wide"{{end}}>
 <header>
@@ -84,6 +84,7 @@ const htmlText = `<!DOCTYPE html>
 {{range .Blocks}}{{template "block" .}}{{end}}</main>
 </body>
 </html>
+{{define "style"}}<style>` + htmlStyle + htmlFootStart + `{{.}}` + htmlFootEnd + `</style>{{end}}
 {{define "facts"}}{{if .}}<dl>
 {{range .}}<dt>{{.Name}}</dt><dd{{if .Mono}} class="mono"{{end}}>{{.Value}}</dd>
 {{end}}</dl>

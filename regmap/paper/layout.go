@@ -221,7 +221,7 @@ func (p *pager) facts(items []Fact, x, room float64, t typing) {
 	for _, f := range items {
 		name = max(name, p.faces[regular].measure(t.size).of(p.faces[regular].fit(f.Name)))
 	}
-	name = min(name, room*0.35)
+	name = min(name+0.01, room*0.35) // so that rounding wraps nothing
 	for _, f := range items {
 		names := wrap(p.faces[regular].fit(f.Name), name, p.faces[regular].measure(t.size))
 		face, value := p.faces.of(f.Mono, false), t

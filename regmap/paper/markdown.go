@@ -68,10 +68,12 @@ func (p *markPrinter) piece(piece Piece) {
 	case Facts:
 		p.facts(b.Items)
 	case Verbatim:
-		fence := strings.Repeat("`", max(3, longestRun(b.Text, '`')+1))
-		p.block(fence, strings.TrimSuffix(b.Text, "\n"), fence)
+		p.verbatim(b.Text)
 	case Picture:
 		p.block(escaped(pictureWords(b)))
+		if b.Plain != "" {
+			p.verbatim(b.Plain)
+		}
 		p.facts(b.Facts)
 	case Signatures:
 		rows := make([][]Entry, len(b.Lines))
@@ -82,6 +84,12 @@ func (p *markPrinter) piece(piece Piece) {
 	case PageBreak:
 		p.block("---")
 	}
+}
+
+// verbatim is a code block.
+func (p *markPrinter) verbatim(text string) {
+	fence := strings.Repeat("`", max(3, longestRun(text, '`')+1))
+	p.block(fence, strings.TrimSuffix(text, "\n"), fence)
 }
 
 // facts are a list, names in bold.

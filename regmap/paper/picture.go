@@ -15,6 +15,7 @@ type Picture struct {
 	Width, Height float64
 	Shapes        []Shape
 	Facts         []Fact // its numbers, beside it where there is room
+	Plain         string // the same in characters, for text and Markdown; "": only its title stands there
 }
 
 // within is a label's text as far as it fits into a picture of that size: text
@@ -31,6 +32,9 @@ func (l Label) within(width, height float64) string {
 		room = 2 * min(at, all-at)
 	case AnchorEnd:
 		room = at
+	}
+	if l.Room > 0 {
+		room = min(room, l.Room)
 	}
 	f := newFaces().of(l.Mono, l.Bold)
 	m := func(r rune) float64 {
@@ -106,6 +110,7 @@ type Label struct {
 	Upward bool // turned by a quarter, so that it reads from below
 	Mono   bool
 	Bold   bool
+	Room   float64 // the text is cut at that width in points; 0: at the picture's edge
 }
 
 // Anchor says where on a label its place is.
@@ -127,7 +132,7 @@ func (p Picture) cleaned() (Piece, error) {
 			return nil, fmt.Errorf("the picture %q measures %v by %v points; each is above 0 and at most %d", p.Title, p.Width, p.Height, mostPictureSide)
 		}
 	}
-	out := Picture{Title: Text(p.Title), Width: p.Width, Height: p.Height, Facts: cleanFacts(p.Facts)}
+	out := Picture{Title: Text(p.Title), Width: p.Width, Height: p.Height, Facts: cleanFacts(p.Facts), Plain: Block(p.Plain)}
 	for _, s := range p.Shapes {
 		if s == nil {
 			return nil, errors.New("a shape of the picture is nil")
@@ -256,6 +261,6 @@ func (l Polyline) placed(scale, dx, dy float64) Shape {
 }
 
 func (l Label) placed(scale, dx, dy float64) Shape {
-	l.X, l.Y, l.Size = l.X*scale+dx, l.Y*scale+dy, l.Size*scale
+	l.X, l.Y, l.Size, l.Room = l.X*scale+dx, l.Y*scale+dy, l.Size*scale, l.Room*scale
 	return l
 }

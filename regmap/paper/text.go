@@ -92,11 +92,10 @@ func (p *textPrinter) piece(piece Piece) {
 		p.joined = true
 		p.facts(b.Items)
 	case Verbatim:
-		for line := range strings.SplitSeq(strings.TrimSuffix(b.Text, "\n"), "\n") {
-			p.lines("  " + line)
-		}
+		p.verbatim(b.Text)
 	case Picture:
 		p.prose(pictureWords(b), "")
+		p.verbatim(b.Plain)
 		p.joined = true
 		p.facts(b.Facts)
 	case Signatures:
@@ -113,8 +112,22 @@ func (p *textPrinter) piece(piece Piece) {
 	}
 }
 
-// pictureWords stand where a picture cannot be drawn.
+// verbatim keeps line ends and blanks.
+func (p *textPrinter) verbatim(text string) {
+	if text == "" {
+		return
+	}
+	for line := range strings.SplitSeq(strings.TrimSuffix(text, "\n"), "\n") {
+		p.lines("  " + line)
+	}
+}
+
+// pictureWords stand where a picture cannot be drawn; one that has a form in
+// characters needs its title only.
 func pictureWords(p Picture) string {
+	if p.Plain != "" {
+		return p.Title
+	}
 	return "Picture, drawn in the HTML and PDF forms: " + p.Title
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"slices"
 	"strings"
 )
 
@@ -56,6 +57,9 @@ func Write(w io.Writer, d Document, f Format) error {
 	if err != nil {
 		return err
 	}
+	if f != CSV && f != XLSX {
+		d.Blocks = slices.DeleteFunc(d.Blocks, isData)
+	}
 	var out []byte
 	switch f {
 	case PlainText:
@@ -80,6 +84,12 @@ func Write(w io.Writer, d Document, f Format) error {
 	return err
 }
 
+// isData says whether a piece is for programs alone.
+func isData(p Piece) bool {
+	t, ok := p.(Table)
+	return ok && t.Data
+}
+
 // Widths of plain text in characters where no terminal says another.
 const (
 	textWidth     = 80
@@ -100,6 +110,7 @@ func WriteText(w io.Writer, d Document, width int) error {
 	if err != nil {
 		return err
 	}
+	d.Blocks = slices.DeleteFunc(d.Blocks, isData)
 	_, err = w.Write(plainText(d, max(width, 20)))
 	return err
 }

@@ -189,6 +189,7 @@ func TestHTMLStandsAlone(t *testing.T) {
 	for _, digest := range []string{"9f2c41d0a8b7635e4c1d2f3a", "", "}</style><b>", "9f\"} *{", "9F2C"} {
 		d := sample()
 		d.Digest = digest
+		d.Revision = "B/2 of \"" + digest
 		page := string(written(t, d, HTML))
 		styles := regexp.MustCompile(`(?s)<style>(.*?)</style>`).FindAllStringSubmatch(page, -1)
 		if len(styles) != 1 {

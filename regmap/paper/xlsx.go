@@ -2,6 +2,7 @@ package paper
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"math"
 	"strconv"
@@ -24,7 +25,7 @@ func xlsxFile(d Document) ([]byte, error) {
 	named := map[int]string{}
 	for i, piece := range d.Blocks {
 		if t, ok := piece.(Table); ok {
-			name := b.name(t.Title)
+			name := b.name(cmp.Or(t.Title, t.Sheet))
 			if err := b.table(name, t, d); err != nil {
 				return nil, err
 			}
