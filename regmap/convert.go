@@ -3,7 +3,7 @@ package regmap
 import (
 	"fmt"
 	"math"
-	"math/big"
+	"slices"
 )
 
 // Raw is the point's register contents; ok is false when they are not all there.
@@ -64,7 +64,7 @@ func (p *Point) Combine(value func(*Point) Value) Value {
 	if quality == Uncertain {
 		v = v.Doubt(cause)
 	}
-	return v
+	return p.Range.doubt(v)
 }
 
 // Exponents of a scale. Source: SunSpec model schema, sunssf (-10 to 10; 8000
@@ -101,13 +101,19 @@ func (p *Point) Fixed(c Contents) (*Point, Cause) {
 
 // ValueOf is what the point's own registers mean; raw must be p.Count long.
 func (p *Point) ValueOf(raw []uint16) Value {
+	if q := &p.quick; q.of == p && len(raw) == 1 {
+		if u := uint32(raw[0]) ^ q.flip; u-q.first <= q.span && u != q.absent {
+			n := float64(int32(u - q.flip))
+			return Value{bits: math.Float64bits((n*q.times + q.plus) / q.by), standing: good(Float)}
+		}
+	}
+	return p.long(raw)
+}
+
+// long is ValueOf for every point and every register.
+func (p *Point) long(raw []uint16) Value {
 	if len(raw) != p.Count {
 		return BadValue(Internal)
-	}
-	if p.Count == 1 {
-		if v, ok := p.short(raw[0]); ok {
-			return v
-		}
 	}
 	if p.Type == TypeString {
 		return characters(p.Order, raw, p.Length)
@@ -132,98 +138,8 @@ func (p *Point) ValueOf(raw []uint16) Value {
 	return p.judge(number)
 }
 
-// short is the short way of the most frequent point: a plain 16-bit integer on
-// a straight line, without 'no value' words and without a signal. Every step
-// stays within fastLimit, so it gives what the long way gives. ok is false for
-// a point that has no short way.
-func (p *Point) short(raw uint16) (v Value, ok bool) {
-	l := p.Scale.line
-	if l == nil || !l.short || p.Type != TypeUint16 && p.Type != TypeInt16 || p.Signal || p.Order != ABCD ||
-		p.Absent != nil || p.Exponent != nil || p.Scale.clamp {
-		return Value{}, false
-	}
-	n := float64(raw)
-	if p.Type == TypeInt16 {
-		n = float64(int16(raw))
-	}
-	v = Value{bits: math.Float64bits((n*l.fp + l.fq) / l.fd), kind: Float, quality: Good, cause: NoCause}
-	if s := p.Scale.span; s != nil && (n < s.rawLow || n > s.rawHigh) {
-		v.quality, v.cause = Uncertain, OutOfSpan
-	}
-	return v, true
-}
-
 // absent compares contents with the map's 'no value' words.
-func (p *Point) absent(n uint64) bool {
-	for _, a := range p.Absent {
-		if a == n {
-			return true
-		}
-	}
-	return false
-}
-
-// judge scales a number and sets its quality by signal and span.
-func (p *Point) judge(number Value) Value {
-	quality, cause := Good, NoCause
-	n, _ := number.Float()
-	switch {
-	case p.Signal:
-		quality, cause = p.signal(n)
-	case p.Scale.Outside(n):
-		quality, cause = Uncertain, OutOfSpan
-	}
-	if quality == Bad {
-		return BadValue(cause)
-	}
-	if p.Scale.clamp && p.Scale.Outside(n) {
-		number = FloatValue(math.Max(p.Scale.span.rawLow, math.Min(n, p.Scale.span.rawHigh)))
-	}
-	v := p.Scale.apply(number)
-	if quality == Uncertain {
-		v = v.Doubt(cause)
-	}
-	return v
-}
-
-// The limits of a 4-20 mA signal in mA: measurement between 3.8 and 20.5,
-// failure at 3.6 or less and at 21.0 or more.
-// Source: NAMUR NE 43 as two trade pages give it; the range between is left
-// undecided (common practice).
-var signalLimits = [4]*big.Rat{big.NewRat(36, 10), big.NewRat(38, 10), big.NewRat(205, 10), big.NewRat(21, 1)}
-
-// signal judges the number of a 4-20 mA point by its current.
-func (p *Point) signal(n float64) (Quality, Cause) {
-	var at [4]float64
-	for i, mA := range signalLimits {
-		at[i] = p.signalRaw(mA)
-	}
-	if at[0] > at[3] { // a span that falls as the current rises
-		n, at = -n, [4]float64{-at[0], -at[1], -at[2], -at[3]}
-	}
-	switch {
-	case n <= at[0] || n >= at[3]:
-		return Bad, SignalFailure
-	case n < at[1] || n > at[2]:
-		return Uncertain, SignalDoubtful
-	}
-	return Good, NoCause
-}
-
-// signalRaw is the number that stands for a current in mA, as the point's type
-// would hold it.
-func (p *Point) signalRaw(mA *big.Rat) float64 {
-	share := new(big.Rat).Sub(mA, big.NewRat(4, 1))
-	share.Quo(share, big.NewRat(16, 1))
-	r := new(big.Rat).Sub(p.Scale.span.rawB, p.Scale.span.rawA)
-	r.Add(p.Scale.span.rawA, r.Mul(r, share))
-	if p.Type == TypeFloat32 {
-		f, _ := r.Float32()
-		return float64(f)
-	}
-	f, _ := r.Float64()
-	return f
-}
+func (p *Point) absent(n uint64) bool { return slices.Contains(p.Absent, n) }
 
 // AppendRaw appends the register contents that mean v, rounded to the nearest
 // the type can hold. before is what the registers hold now; it is needed for a

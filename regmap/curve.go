@@ -53,6 +53,9 @@ func (c *curve) applyRoot(n Value) Value {
 	}
 	a, _ := c.value[0].Float64()
 	b, _ := c.value[1].Float64()
+	if root == 1 {
+		return FloatValue(b) // the end of the span is in the span, whatever a + (b-a) gives
+	}
 	return FloatValue(a + (b-a)*root)
 }
 

@@ -175,7 +175,7 @@ groups:
 
 func TestDerivedValues(t *testing.T) {
 	m := loadText(t, "  in: {input-register: 0, type: uint16}\n  out: {input-register: 1, type: uint16, scale: {raw: [0, 10], value: [0, 1]}}\n  on: {coil: 0}\n"+
-		"  net: {derive: 'p(\"in\") - p(\"out\")', units: m3/h}\n  half: {derive: 'p(\"net\") / 2 * p(\"on\")'}\n  over: {derive: '1 / p(\"in\")'}\n")
+		"  net: {derive: 'p(\"in\") - p(\"out\")', units: m3/h}\n  half: {derive: 'p(\"net\") / 2 * p(\"on\")'}\n  over: {derive: '1 / p(\"in\")'}\n  many: {derive: 'p(\"in\") * 2', range: [0, 20]}\n")
 	c := bank{item(InputRegister, 0): 12, item(InputRegister, 1): 5, item(Coil, 0): 1}
 	for name, want := range map[string]string{"net": "11.5", "half": "5.75"} {
 		if got := m.Point(name).Value(c); got.Decimal() != want || got.Quality() != Good {
@@ -185,6 +185,13 @@ func TestDerivedValues(t *testing.T) {
 	c[item(InputRegister, 1)] = 11
 	if got := m.Point("half").Value(c); got.Quality() != Uncertain || got.Cause() != OutOfSpan {
 		t.Errorf("out of span: %s %s", got.Quality(), got.Cause())
+	}
+	if got := m.Point("many").Value(c); got.Quality() != Uncertain || got.Cause() != OutOfSpan || got.Decimal() != "24" {
+		t.Errorf("beyond its range: %s %s", got.Decimal(), got.Quality())
+	}
+	c[item(InputRegister, 0)] = 10
+	if got := m.Point("many").Value(c); got.Quality() != Good {
+		t.Errorf("at the end of its range: %s %s", got.Decimal(), got.Quality())
 	}
 	c[item(InputRegister, 0)] = 0
 	if got := m.Point("over").Value(c); got.Cause() != NotANumber {

@@ -32,6 +32,7 @@ func (p *pointDraft) settleDerived() bool {
 		return false
 	}
 	p.Formula = f
+	p.settleRange()
 	p.settleValues()
 	p.settleAlarm()
 	return true

@@ -25,6 +25,7 @@ type pointDraft struct {
 	active    doc.Node
 	alarm     doc.Node
 	scale     doc.Node
+	limits    doc.Node
 	signal    doc.Node
 	values    doc.Node
 	absent    doc.Node
@@ -64,6 +65,7 @@ func pointFields() []doc.Field[pointDraft] {
 		keep("scale", "from the number in the registers to units", scaleTable.Shape(), func(p *draft) *doc.Node { return &p.scale }),
 		keep("signal", "the raw span is this current loop", doc.Shape{Kind: doc.OneWord, Words: []string{"4-20mA"}}, func(p *draft) *doc.Node { return &p.signal }),
 		doc.Text("units", "engineering units, a UCUM code where there is one", func(p *draft) *string { return &p.Units }),
+		keep("range", "what the quantity can be, lowest and highest, in units; a value outside is uncertain", pair, func(p *draft) *doc.Node { return &p.limits }),
 		doc.Integer("decimals", "digits shown after the point", 0, 9, func(p *draft) *int { return &p.Decimals }),
 		keep("values", "names for numbers", doc.Shape{Kind: doc.KeyBlock, Rest: &doc.Shape{Kind: doc.AnyText}}, func(p *draft) *doc.Node { return &p.values }),
 		keep("absent", "contents by which the device says 'no value'", doc.Shape{Kind: doc.Either, Forms: []doc.Shape{{Kind: doc.WholeNumber}, {Kind: doc.ListOf, Item: &doc.Shape{Kind: doc.WholeNumber}}}}, func(p *draft) *doc.Node { return &p.absent }),

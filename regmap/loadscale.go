@@ -85,6 +85,7 @@ func (p *pointDraft) settleNumber() {
 		p.settleScale()
 	}
 	p.settleSignal()
+	p.settleRange()
 	p.settleValues()
 	p.settleAbsent()
 }
@@ -237,6 +238,38 @@ func (p *pointDraft) settleSpan(s scaleDraft) {
 		}
 	}
 	p.Scale, _ = SpanScale(s.raw[0], s.raw[1], s.value[0], s.value[1]) // both its errors are excluded above
+}
+
+// settleRange reads what the quantity can be.
+func (p *pointDraft) settleRange() {
+	n := p.limits
+	switch {
+	case !n.Present():
+		return
+	case !p.Type.Number():
+		p.refuse(n, "range is for numbers")
+		return
+	}
+	ends := readPair(n)
+	if ends == nil {
+		return
+	}
+	if ends[0].Cmp(ends[1]) >= 0 {
+		n.Fault("low %s is not below high %s", ratText(ends[0]), ratText(ends[1])).Hint = "the lowest value first"
+		return
+	}
+	p.Range = &Range{ends[0], ends[1]}
+	if _, _, a, b, ok := p.Scale.Span(); ok && !p.Range.meets(a, b) {
+		n.Fault("no value of the span, %s to %s, lies in the range", ratText(a), ratText(b)).Hint = "both are in units"
+	}
+}
+
+// meets says whether any value between two ends lies in the range.
+func (r *Range) meets(a, b *big.Rat) bool {
+	if a.Cmp(b) > 0 {
+		a, b = b, a
+	}
+	return a.Cmp(r.High) <= 0 && b.Cmp(r.Low) >= 0
 }
 
 func (p *pointDraft) settleSignal() {

@@ -72,4 +72,5 @@ func (m *Map) finish(limits Limits, holes []Span) {
 		}
 	}
 	m.layout = NewLayout(spans, holes, limits)
+	m.prepare()
 }

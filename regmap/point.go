@@ -34,7 +34,8 @@ type Point struct {
 	inputs   []*Point        // of Formula, in its order
 	Signal   bool            // the raw span is 4 to 20 mA
 	Units    string
-	Decimals int // digits shown after the point; -1: what the scale resolves
+	Range    *Range // what the quantity can be; nil: not said
+	Decimals int    // digits shown after the point; -1: what the scale resolves
 	Values   []Named
 	Absent   []uint64 // contents that mean 'no value', at full width after ordering
 
@@ -53,6 +54,9 @@ type Point struct {
 	Reference Reference     // as written; zero where an address was written
 
 	Pos doc.Pos // where the map declares it
+
+	judged *judged // both worked out when the map was loaded
+	quick  quick
 }
 
 // Exponent is a register that holds the power of ten of a point's scale, -10
@@ -62,6 +66,10 @@ type Exponent struct{ Span Span }
 // Part is some of the bits of a word: Low the least significant one counted
 // from 0, Width how many. The zero Part is the whole word.
 type Part struct{ Low, Width uint8 }
+
+// Range is what a quantity can be, engineering units, both ends included. A
+// value outside is uncertain, out of span.
+type Range struct{ Low, High *big.Rat }
 
 // Named is a name for one value of a point.
 type Named struct {

@@ -2,6 +2,7 @@ package regmap
 
 import (
 	"errors"
+	"math"
 	"math/big"
 	"os"
 	"slices"
@@ -128,29 +129,138 @@ func TestFivePoints(t *testing.T) {
 }
 
 // TestShortWay: the short way of plain points gives what the long way gives,
-// for every register.
+// for every register; so does a copy of a point, which has none.
 func TestShortWay(t *testing.T) {
 	m := loadText(t, `
   span: {input-register: 0, type: uint16, scale: {raw: [4000, 20000], value: [0, 3.00]}}
   odd: {input-register: 1, type: int16, scale: {raw: [-4095, 4095], value: [-50, 150.5]}}
   milli: {input-register: 2, type: int16, scale: {times: 0.001, plus: -2}}
   falling: {input-register: 3, type: uint16, scale: {raw: [27648, 0], value: [0, 7]}}
+  absent: {input-register: 4, type: uint16, scale: {raw: [4000, 20000], value: [0, 3.00]}, absent: 0x1234}
+  current: {input-register: 5, type: int16, scale: {raw: [0, 27648], value: [0, 3.00]}, signal: 4-20mA, absent: [0x8000]}
+  ranged: {input-register: 6, type: int16, scale: {times: -0.7, plus: 0.1}, range: [-100, 2000.3]}
 `)
 	for p := range m.Readings {
-		long := *p
-		l := *p.Scale.line
-		l.short = false
-		long.Scale.line = &l
+		if p.quick.of != p {
+			t.Fatalf("%s has no short way", p.Name)
+		}
+		other, good := *p, 0
 		for n := range 65536 {
 			raw := []uint16{uint16(n)}
-			if _, ok := p.short(raw[0]); !ok {
-				t.Fatalf("%s has no short way", p.Name)
+			a, b, c := p.ValueOf(raw), p.long(raw), other.ValueOf(raw)
+			if a != b || a.Quality() != c.Quality() || a.Cause() != c.Cause() || a.Decimal() != c.Decimal() {
+				t.Fatalf("%s of %d: %s %s, the long way %s %s, a copy %s %s", p.Name, n, a.Decimal(), a.Cause(), b.Decimal(), b.Cause(), c.Decimal(), c.Cause())
 			}
-			a, b := p.ValueOf(raw), long.ValueOf(raw)
-			if a != b {
-				t.Fatalf("%s of %d: %s %s, the long way %s %s", p.Name, n, a.Decimal(), a.Quality(), b.Decimal(), b.Quality())
+			if a.Quality() == Good {
+				good++
 			}
 		}
+		if good == 0 {
+			t.Errorf("%s is never good", p.Name)
+		}
+	}
+}
+
+// TestRange: both ends of a range are in it, whatever the type and the scale;
+// the next number beyond is uncertain, out of span, and keeps its value.
+func TestRange(t *testing.T) {
+	m := loadText(t, `
+  whole: {input-register: 0, type: int16, range: [-5, 45]}
+  tenths: {input-register: 1, type: int16, scale: {times: 0.1}, range: [-5, 45]}
+  between: {input-register: 2, type: int16, scale: {times: 0.3}, range: [-1, 1]}
+  falls: {input-register: 3, type: int16, scale: {times: -0.1}, range: [-5, 45]}
+  span: {input-register: 4, type: uint16, scale: {raw: [0, 1000], value: [0, 100]}, range: [10, 90]}
+  swapped: {input-register: 5, type: uint16, order: BA, range: [0, 255]}
+  wide: {input-register: 6, type: uint64, range: [0, 1e19]}
+  single: {input-register: 10, type: float32, range: [0, 0.1]}
+  double: {input-register: 12, type: float64, range: [-0.1, 0.1]}
+  table: {input-register: 16, type: uint16, scale: {table: [[0, 0], [100, 7], [200, 3]]}, range: [1, 6]}
+  root: {input-register: 17, type: uint16, scale: {root: {raw: [0, 10000], value: [0.1, 0.3]}}, range: [0.1, 0.3]}
+  cut: {input-register: 18, type: int16, scale: {root: {raw: [0, 10000], value: [0, 100], cutoff: 10}}, signal: 4-20mA, range: [0, 100]}
+  current: {input-register: 19, type: uint16, scale: {raw: [4000, 20000], value: [0, 3]}, signal: 4-20mA, range: [0, 3]}
+  clamped: {input-register: 20, type: uint16, scale: {raw: [0, 1000], value: [0, 100], clamp: true}, range: [0, 50]}
+  power: {holding-register: 0, type: int16, scale: {exponent: {holding-register: 1}}, range: [0, 100]}
+`)
+	float := func(f float64) []uint16 {
+		return Order(ABCD).split(nil, uint64(math.Float32bits(float32(f))), 2)
+	}
+	double := func(f float64) []uint16 { return Order(ABCD).split(nil, math.Float64bits(f), 4) }
+	minus := func(n uint16) uint16 { return -n }
+	for _, v := range []struct {
+		name      string
+		in, below []uint16 // the lowest that is good; the next below, which is not; nil: there is none
+		high, out []uint16
+	}{
+		{"whole", []uint16{minus(5)}, []uint16{minus(6)}, []uint16{45}, []uint16{46}},
+		{"tenths", []uint16{minus(50)}, []uint16{minus(51)}, []uint16{450}, []uint16{451}},
+		{"between", []uint16{minus(3)}, []uint16{minus(4)}, []uint16{3}, []uint16{4}}, // 0.9 in, 1.2 not
+		{"falls", []uint16{50}, []uint16{51}, []uint16{minus(450)}, []uint16{minus(451)}},
+		{"span", []uint16{100}, []uint16{99}, []uint16{900}, []uint16{901}},
+		{"swapped", []uint16{0}, nil, []uint16{0xFF00}, []uint16{0x0001}},
+		{"wide", []uint16{0, 0, 0, 0}, nil, []uint16{0x8AC7, 0x2304, 0x89E8, 0}, []uint16{0x8AC7, 0x2304, 0x89E9, 0}},
+		{"single", float(0), float(-1e-20), float(0.1), float(0.10000001)},
+		{"double", double(-0.1), double(math.Nextafter(-0.1, -1)), double(0.1), double(math.Nextafter(0.1, 1))},
+		{"table", []uint16{15}, []uint16{14}, []uint16{85}, []uint16{86}},
+		{"root", []uint16{0}, nil, []uint16{10000}, []uint16{10001}},
+		{"cut", []uint16{minus(125)}, []uint16{minus(126)}, []uint16{10000}, []uint16{10001}}, // 3.8 mA; nothing flows below the cut-off
+		{"current", []uint16{4000}, []uint16{3999}, []uint16{20000}, []uint16{20001}},
+		{"clamped", []uint16{0}, nil, []uint16{500}, []uint16{501}},
+	} {
+		p := m.Point(v.name)
+		copied := *p
+		for _, end := range []struct {
+			raw     []uint16
+			quality Quality
+		}{{v.in, Good}, {v.below, Uncertain}, {v.high, Good}, {v.out, Uncertain}} {
+			if end.raw == nil {
+				continue
+			}
+			for _, p := range []*Point{p, &copied} {
+				got := p.ValueOf(end.raw)
+				if got.Quality() != end.quality || got.Kind() == None || (got.Cause() == NoCause) != (end.quality == Good) {
+					t.Errorf("%s of %04x: %s %s %s, want %s", v.name, end.raw, got.Decimal(), got.Quality(), got.Cause(), end.quality)
+				}
+			}
+		}
+	}
+	// The signal's own doubt comes first; the range has the exponent's number.
+	if got := m.Point("current").ValueOf([]uint16{3700}); got.Cause() != SignalDoubtful {
+		t.Errorf("3.7 mA: %s", got.Cause())
+	}
+	for exponent, want := range map[uint16]Quality{0: Good, 1: Uncertain} {
+		c := bank{item(HoldingRegister, 0): 100, item(HoldingRegister, 1): exponent}
+		if got := m.Point("power").Value(c); got.Quality() != want {
+			t.Errorf("100 with exponent %d: %s %s, want %s", exponent, got.Decimal(), got.Quality(), want)
+		}
+	}
+}
+
+// TestBeyond: the words say which of the two limits a value has passed.
+func TestBeyond(t *testing.T) {
+	m := loadText(t, "  level: {input-register: 0, type: uint16, scale: {raw: [4000, 20000], value: [0, 3.00]}, range: [0.20, 2.90]}\n"+
+		"  sum: {derive: 'p(\"level\") * 2', range: [0, 5]}\n  bare: {input-register: 1, type: uint16}\n")
+	for _, v := range []struct {
+		name string
+		raw  []uint16
+		want string
+	}{
+		{"level", []uint16{3999}, "outside the raw span 4000 to 20000"}, {"level", []uint16{4000}, "outside the range 0.2 to 2.9"},
+		{"sum", nil, "outside the range 0 to 5"}, {"bare", []uint16{1}, ""},
+		{"level", []uint16{12000}, ""},
+	} {
+		if got := m.Point(v.name).Beyond(v.raw); got != v.want {
+			t.Errorf("%s of %v: %q, want %q", v.name, v.raw, got, v.want)
+		}
+	}
+}
+
+// TestCopiesAreJudgedByTheirOwnKeys: what was worked out for a point does not
+// follow a copy that was given other keys.
+func TestCopiesAreJudgedByTheirOwnKeys(t *testing.T) {
+	p := *loadText(t, "  a: {input-register: 0, type: uint16, scale: {times: 0.1}, range: [0, 10]}\n").Point("a")
+	p.Type, p.Range = TypeInt16, nil
+	if got := p.ValueOf([]uint16{0xFFFF}); got.Decimal() != "-0.1" || got.Quality() != Good {
+		t.Errorf("got %s %s, want -0.1 good", got.Decimal(), got.Quality())
 	}
 }
 

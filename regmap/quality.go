@@ -34,7 +34,7 @@ type Cause uint8
 const (
 	NeverRead      Cause = iota // nothing was asked yet
 	NoCause                     // the value is good
-	OutOfSpan                   // beyond the span that the scale declares
+	OutOfSpan                   // beyond the span that the scale declares, or the range of the quantity
 	Absent                      // the device says 'no value'
 	NotANumber                  // NaN or infinity
 	NotDecimal                  // a decimal-coded register holds something else
@@ -68,7 +68,7 @@ type causeRow struct{ word, text string }
 var causes = [causeCount]causeRow{
 	NeverRead:      {"never-read", "never read"},
 	NoCause:        {"", ""},
-	OutOfSpan:      {"out-of-span", "outside the span of its scale"},
+	OutOfSpan:      {"out-of-span", "outside its span or range"},
 	Absent:         {"absent", "the device says 'no value'"},
 	NotANumber:     {"not-a-number", "the registers hold no number"},
 	NotDecimal:     {"not-decimal", "the registers are not decimal-coded"},

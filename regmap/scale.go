@@ -22,7 +22,6 @@ type line struct {
 	p, q, d     *big.Int
 	fp, fq, fd  float64 // the same, where all three are within 53 bits
 	fits        bool
-	short       bool // fits with every 16-bit number
 	times, plus *big.Rat
 }
 
@@ -159,11 +158,6 @@ func (s Scale) TimesPlus() (times, plus *big.Rat) {
 	return new(big.Rat).Set(s.line.times), new(big.Rat).Set(s.line.plus)
 }
 
-// Outside says whether a number lies beyond the declared span.
-func (s Scale) Outside(n float64) bool {
-	return s.span != nil && (n < s.span.rawLow || n > s.span.rawHigh)
-}
-
 // shifted is the scale with its numbers multiplied by a power of ten first.
 func (s Scale) shifted(exponent int) Scale {
 	times, plus := s.TimesPlus()
@@ -186,7 +180,6 @@ func newLine(times, plus *big.Rat) *line {
 	if l.p.IsInt64() && l.q.IsInt64() && l.d.IsInt64() {
 		l.fp, l.fq, l.fd = float64(l.p.Int64()), float64(l.q.Int64()), float64(l.d.Int64())
 		l.fits = abs(l.p.Int64()) < fastLimit && abs(l.q.Int64()) < fastLimit && l.d.Int64() < fastLimit
-		l.short = l.fits && math.Abs(l.fp)*65536+math.Abs(l.fq) < fastLimit
 	}
 	return l
 }
@@ -194,6 +187,12 @@ func newLine(times, plus *big.Rat) *line {
 // fastLimit keeps whole numbers inside float64's 53 bits with two bits to
 // spare, so that one rounding on the way up cannot move the way back.
 const fastLimit = 1 << 51
+
+// short says whether every 16-bit number stays within fastLimit on its way, so
+// that one correctly rounded division gives the value.
+func (l *line) short() bool {
+	return l != nil && l.fits && math.Abs(l.fp)*65536+math.Abs(l.fq) < fastLimit
+}
 
 func abs(n int64) int64 {
 	if n < 0 {

@@ -133,6 +133,12 @@ func ParseOrder(s string) (o Order, registers int, ok bool) {
 // join puts 1, 2 or 4 registers together, most significant first.
 func (o Order) join(raw []uint16) uint64 {
 	var n uint64
+	if o == ABCD {
+		for _, w := range raw {
+			n = n<<16 | uint64(w)
+		}
+		return n
+	}
 	for i := range raw {
 		w := raw[i]
 		if o&WordsSwapped != 0 {

@@ -27,12 +27,22 @@ const (
 // beside the nearest float64, so that value to raw is the inverse of raw to
 // value.
 type Value struct {
-	bits    uint64
-	exact   *exactNumber // only where float64 is not enough
+	bits  uint64
+	exact *exactNumber // only where float64 is not enough
+	standing
+}
+
+// standing is the small part of a Value. It is a struct of its own because the
+// compiler keeps structs of at most four fields in processor registers; one of
+// five costs several times the conversion itself.
+type standing struct {
 	kind    Kind
 	quality Quality
 	cause   Cause
 }
+
+// good is the standing of a good value of one kind.
+func good(k Kind) standing { return standing{k, Good, NoCause} }
 
 // exactNumber is what 64 bits do not hold: a rational number with the sign of
 // zero that rationals lack, or text.
@@ -45,7 +55,7 @@ type exactNumber struct {
 // BoolValue, IntValue, UintValue, FloatValue and TextValue are good values. A
 // FloatValue of NaN or infinity is bad with NotANumber and holds nothing.
 func BoolValue(b bool) Value {
-	v := Value{kind: Bool, quality: Good, cause: NoCause}
+	v := Value{standing: good(Bool)}
 	if b {
 		v.bits = 1
 	}
@@ -54,12 +64,12 @@ func BoolValue(b bool) Value {
 
 // IntValue is a good signed whole number.
 func IntValue(n int64) Value {
-	return Value{kind: Int, bits: uint64(n), quality: Good, cause: NoCause}
+	return Value{bits: uint64(n), standing: good(Int)}
 }
 
 // UintValue is a good unsigned whole number.
 func UintValue(n uint64) Value {
-	return Value{kind: Uint, bits: n, quality: Good, cause: NoCause}
+	return Value{bits: n, standing: good(Uint)}
 }
 
 // FloatValue is a good number; NaN and infinity are bad with NotANumber.
@@ -67,12 +77,12 @@ func FloatValue(f float64) Value {
 	if math.IsNaN(f) || math.IsInf(f, 0) {
 		return BadValue(NotANumber)
 	}
-	return Value{kind: Float, bits: math.Float64bits(f), quality: Good, cause: NoCause}
+	return Value{bits: math.Float64bits(f), standing: good(Float)}
 }
 
 // TextValue is good text.
 func TextValue(s string) Value {
-	return Value{kind: Text, exact: &exactNumber{text: s}, quality: Good, cause: NoCause}
+	return Value{exact: &exactNumber{text: s}, standing: good(Text)}
 }
 
 // ExactValue is a good number given exactly. Whole numbers of up to 64 bits
@@ -95,7 +105,7 @@ func ExactValue(r *big.Rat) Value {
 }
 
 // BadValue is nothing, with its cause.
-func BadValue(c Cause) Value { return Value{quality: Bad, cause: c} }
+func BadValue(c Cause) Value { return Value{standing: standing{quality: Bad, cause: c}} }
 
 // Doubt is the same value, uncertain for a cause. A bad value stays as it is.
 func (v Value) Doubt(c Cause) Value {
@@ -128,13 +138,14 @@ func (v Value) Text() (s string, ok bool) {
 // Float is the number as the nearest float64; ok is false for bool, text and
 // nothing.
 func (v Value) Float() (f float64, ok bool) {
+	if v.kind == Float { // the most frequent first
+		return math.Float64frombits(v.bits), true
+	}
 	switch v.kind {
 	case Int:
 		return float64(int64(v.bits)), true
 	case Uint:
 		return float64(v.bits), true
-	case Float:
-		return math.Float64frombits(v.bits), true
 	}
 	return 0, false
 }

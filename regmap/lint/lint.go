@@ -21,7 +21,9 @@ const (
 	UnitsMissing  = "units-missing"  // an analogue number without units
 	UnitsCode     = "units-code"     // units that are no UCUM code, or one that often stands for another
 	LimitsMissing = "limits-missing" // a set-point without min or max
-	AlarmOutside  = "alarm-outside"  // an alarm limit that the scale's span never reaches
+	RangeMissing  = "range-missing"  // a number in units, of which nothing says what it can be
+	AlarmOutside  = "alarm-outside"  // an alarm limit outside the range, or that the scale's span never reaches
+	WriteOutside  = "write-outside"  // a set-point that may be written beyond its range
 	Unscaled      = "unscaled"       // a 16-bit number in units that are seldom whole, with no scale and no decimals
 	SignalClipped = "signal-clipped" // a current loop whose failure the register cannot show
 	TagUnits      = "tag-units"      // tag letters of one quantity, units of another
@@ -44,8 +46,10 @@ func Map(m *regmap.Map) []Warning {
 	for i := range m.Points {
 		p := &m.Points[i]
 		l.units(p)
+		l.ranges(p)
 		l.limits(p)
 		l.alarms(p)
+		l.written(p)
 		l.unscaled(p)
 		l.signal(p)
 		l.tag(p)

@@ -90,7 +90,7 @@ func TestUnitsCode(t *testing.T) {
 		{"UCUM 2.2", []string{"x: {input-register: 0, type: float32, units: m3/h}", "y: {input-register: 2, type: float32, units: Cel}"}, ""},
 		{"no units", []string{"x: {input-register: 0, type: uint16}"}, ""},
 	})
-	m := device(t, "", "x: {input-register: 0, type: float32, units: psi}")
+	m := device(t, "", "x: {input-register: 0, type: float32, units: psi, range: [0, 90]}")
 	if w := Map(m)[0]; w.Pos != (doc.Pos{File: "test.yaml", Line: 3, Column: 48}) || w.Path != "points.x.units" {
 		t.Errorf("at %v, %s", w.Pos, w.Path)
 	}
@@ -116,7 +116,36 @@ func TestAlarmOutside(t *testing.T) {
 		{"at the end", []string{span + "high: 3, low: 0}}"}, ""},
 		{"a falling span", []string{"x: {input-register: 0, type: uint16, units: m, scale: {raw: [0, 1000], value: [3, 0]}, alarm: {high: 2.5}}"}, ""},
 		{"no span", []string{"x: {input-register: 0, type: int16, units: mm, alarm: {high: 70000}}"}, ""},
+		{"the range is narrower than the span", []string{"x: {input-register: 0, type: uint16, units: m, range: [0, 2], scale: {raw: [0, 1000], value: [0, 3]}, alarm: {high: 2.5}}"}, "the high limit 2.5 lies outside the range, 0 to 2"},
 		{"no alarm", []string{"x: {input-register: 0, type: uint16, units: m, scale: {raw: [0, 1000], value: [0, 3]}}"}, ""},
+	})
+}
+
+func TestRangeMissing(t *testing.T) {
+	const want = "points.x: nothing says what it can be, so a wrong number looks like any other; give range: [lowest, highest] in m"
+	try(t, RangeMissing, "", []row{
+		{"a float holds any number", []string{"x: {input-register: 0, type: float32, units: m}"}, want},
+		{"times and plus have no ends", []string{"x: {input-register: 0, type: int16, units: mm, scale: {times: 0.1}}"}, want + "m"},
+		{"an exponent moves the ends", []string{"x: {input-register: 0, type: int16, units: m, scale: {exponent: {input-register: 1}}}"}, want},
+		{"derived", []string{"a: {input-register: 0, type: uint16}", "x: {derive: 'p(\"a\") / 2', units: m}"}, want},
+		{"a set-point without limits", []string{"x: {holding-register: 0, type: int16, units: m, write: {}}"}, want},
+		{"a range", []string{"x: {input-register: 0, type: float32, units: m, range: [0, 3]}"}, ""},
+		{"a derived range", []string{"a: {input-register: 0, type: uint16}", "x: {derive: 'p(\"a\") / 2', units: m, range: [0, 3]}"}, ""},
+		{"a span", []string{"x: {input-register: 0, type: int16, units: m, scale: {raw: [0, 100], value: [0, 3]}}"}, ""},
+		{"a strapping table", []string{"x: {input-register: 0, type: int16, units: m3, scale: {table: [[0, 0], [100, 3]]}}"}, ""},
+		{"a square root", []string{"x: {input-register: 0, type: int16, units: m3/h, scale: {root: {raw: [0, 100], value: [0, 3]}}}"}, ""},
+		{"write limits", []string{"x: {holding-register: 0, type: int16, units: m, write: {max: 3}}"}, ""},
+		{"a counter holds all that its type can", []string{"x: {input-register: 0, type: uint32, units: m3, counter: true}"}, ""},
+		{"no units", []string{"x: {input-register: 0, type: uint16}"}, ""},
+	})
+}
+
+func TestWriteOutside(t *testing.T) {
+	const of = "x: {holding-register: 0, type: int16, units: mm, range: [0, 100], write: {"
+	try(t, WriteOutside, "", []row{
+		{"above", []string{of + "min: 0, max: 101}}"}, "points.x.write: max 101 lies outside the range, 0 to 100"},
+		{"below", []string{of + "min: -1, max: 100}}"}, "min -1 lies"},
+		{"at the ends", []string{of + "min: 0, max: 100}}"}, ""},
 	})
 }
 
@@ -293,7 +322,7 @@ func TestOrder(t *testing.T) {
 			t.Fatalf("first\n%s\nnow\n%s", first, all)
 		}
 	}
-	if n := strings.Count(first, "\n") + 1; n != 5 {
-		t.Errorf("%d warnings, want 5:\n%s", n, first)
+	if n := strings.Count(first, "\n") + 1; n != 6 {
+		t.Errorf("%d warnings, want 6:\n%s", n, first)
 	}
 }

@@ -64,21 +64,60 @@ func (l *linter) limits(p *regmap.Point) {
 	l.warn(LimitsMissing, p, []string{"write"}, "such as write: {min: 0.50, max: 2.50}", "a set-point without %s", missing)
 }
 
-// alarms: a limit beyond the span is reached by doubtful values only.
-func (l *linter) alarms(p *regmap.Point) {
-	_, _, low, high, ok := p.Scale.Span()
-	if p.Alarm == nil || !ok {
+// ranges: a number in units that no span, range or write limit bounds passes for
+// good whatever the registers hold. A counter takes all that its type can hold.
+func (l *linter) ranges(p *regmap.Point) {
+	limited := p.Write != nil && (p.Write.Min != nil || p.Write.Max != nil)
+	if !p.Type.Number() || p.Units == "" || p.Counter || limited {
 		return
 	}
-	if low.Cmp(high) > 0 {
+	if _, _, _, ok := bounds(p); !ok {
+		l.warn(RangeMissing, p, nil, "give range: [lowest, highest] in "+clip(p.Units), "nothing says what it can be, so a wrong number looks like any other")
+	}
+}
+
+// bounds are the ends between which a point's values are good, and what sets
+// them: its range, or the span of its scale.
+func bounds(p *regmap.Point) (low, high *big.Rat, what string, ok bool) {
+	if p.Range != nil {
+		return p.Range.Low, p.Range.High, "range", true
+	}
+	_, _, low, high, ok = p.Scale.Span()
+	if ok && low.Cmp(high) > 0 {
 		low, high = high, low
+	}
+	return low, high, "span", ok
+}
+
+// alarms: a limit beyond the range or the span is reached by doubtful values
+// only.
+func (l *linter) alarms(p *regmap.Point) {
+	low, high, what, ok := bounds(p)
+	if p.Alarm == nil || !ok {
+		return
 	}
 	for _, row := range []struct {
 		name  string
 		limit *big.Rat
 	}{{"high-high", p.Alarm.HighHigh}, {"high", p.Alarm.High}, {"low", p.Alarm.Low}, {"low-low", p.Alarm.LowLow}} {
 		if row.limit != nil && (row.limit.Cmp(low) < 0 || row.limit.Cmp(high) > 0) {
-			l.warn(AlarmOutside, p, []string{"alarm"}, "", "the %s limit %s lies outside the span, %s to %s", row.name, text(row.limit), text(low), text(high))
+			l.warn(AlarmOutside, p, []string{"alarm"}, "", "the %s limit %s lies outside the %s, %s to %s", row.name, text(row.limit), what, text(low), text(high))
+			return
+		}
+	}
+}
+
+// written: a value that the map lets be written and then calls doubtful.
+func (l *linter) written(p *regmap.Point) {
+	if p.Write == nil || p.Range == nil {
+		return
+	}
+	for _, row := range []struct {
+		name  string
+		limit *big.Rat
+	}{{"min", p.Write.Min}, {"max", p.Write.Max}} {
+		if row.limit != nil && (row.limit.Cmp(p.Range.Low) < 0 || row.limit.Cmp(p.Range.High) > 0) {
+			l.warn(WriteOutside, p, []string{"write"}, "", "%s %s lies outside the range, %s to %s", row.name, text(row.limit), text(p.Range.Low), text(p.Range.High))
 			return
 		}
 	}
