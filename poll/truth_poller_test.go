@@ -55,7 +55,7 @@ func pollerMap(t *testing.T) *regmap.Map {
 }
 
 // load reads the text of a map.
-func load(t *testing.T, text string) *regmap.Map {
+func load(t testing.TB, text string) *regmap.Map {
 	t.Helper()
 	rep := new(doc.Report)
 	m := regmap.Load("self.yaml", []byte(text), rep)

@@ -27,7 +27,8 @@ import (
 //	    must have grown. Only where an answer was lost as well, so that the
 //	    numbers agree again, can nothing tell; such are counted apart
 //
-// A run is repeated with its seed: PLUMBLINE_SEED=n go test ./poll.
+// A run is repeated with its seed: PLUMBLINE_SEED=n go test ./poll. More seeds
+// are drawn with PLUMBLINE_SEEDS=n; 120 make some ten million exchanges.
 
 // mixes is what goes wrong. The time limit is 200 ms, the horizon 600 ms. What
 // MBAP carries is damaged in its head only: it has no check of its own, because
@@ -104,6 +105,7 @@ const (
 	leastExchanges = 60_000
 	seedFile       = "../testdata/seeds/truth.txt"
 	seedVariable   = "PLUMBLINE_SEED"
+	seedsVariable  = "PLUMBLINE_SEEDS"
 )
 
 // seeds draws the seeds of a run, or takes the one that was given.
@@ -116,7 +118,15 @@ func seeds(t *testing.T) (all []uint64, given bool) {
 		}
 		return []uint64{n}, true
 	}
-	for range freshSeeds {
+	fresh := freshSeeds
+	if text := os.Getenv(seedsVariable); text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < 1 || n > 10_000 {
+			t.Fatalf("%s=%q; 1 to 10000 is allowed", seedsVariable, text)
+		}
+		fresh = n
+	}
+	for range fresh {
 		var b [8]byte
 		rand.Read(b[:])
 		all = append(all, binary.BigEndian.Uint64(b[:]))
