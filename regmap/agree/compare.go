@@ -193,6 +193,7 @@ func comparePoints(o, p *regmap.Point, add func(Difference)) {
 	} else {
 		row(Touches, "write", writeWords(o.Write), writeWords(p.Write))
 	}
+	row(Touches, "range", rangeWords(o.Range), rangeWords(p.Range))
 	row(Touches, "alarm", alarmWords(o), alarmWords(p))
 	row(Touches, "counter", yes(o.Counter), yes(p.Counter))
 	row(Touches, "every", o.Every.String(), p.Every.String())

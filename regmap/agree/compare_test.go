@@ -39,6 +39,7 @@ func TestCompare(t *testing.T) {
 		{"holding-register: 0, type: uint16, write: {}", "holding-register: 0, type: uint16", "breaks p: write was allowed and is now not allowed"},
 		{"holding-register: 0, type: uint16", "holding-register: 0, type: uint16, write: {min: 1, max: 2, hold: 1s, function: 6}", "touches p: write is now allowed, min 1, max 2, held 1s, function 6, beyond limits: limit"},
 		{base, base + ", alarm: {high: 2, deadband: 0.1, delay: 5s, latch: true}", "touches p: alarm is now high 2, deadband 0.1, delay 5s, latch"},
+		{base, base + ", range: [0, 3]", "touches p: range is now from 0 to 3"},
 		{base, base + ", every: 10s", "touches p: every was 0s and is now 10s"},
 		{base, base + ", decimals: 2", "words p: decimals was -1 and is now 2"},
 		{base, base + ", tag: LT-101", "words p: tag is now LT-101"},

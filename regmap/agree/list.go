@@ -170,7 +170,8 @@ func typeOf(p *regmap.Point) string {
 	return s
 }
 
-// limitsOf is alarm limits, 'no value' words and the limits of writing.
+// limitsOf is alarm limits, 'no value' words, what the quantity can be and the
+// limits of writing.
 func limitsOf(p *regmap.Point) string {
 	var out []string
 	switch {
@@ -182,10 +183,21 @@ func limitsOf(p *regmap.Point) string {
 	if len(p.Absent) > 0 {
 		out = append(out, "no value: "+hexWords(p.Absent))
 	}
+	if r := rangeWords(p.Range); r != "" {
+		out = append(out, "range "+r)
+	}
 	if w := p.Write; w != nil && (w.Min != nil || w.Max != nil) {
 		out = append(out, "set-point"+bound(" from ", w.Min)+bound(" to ", w.Max))
 	}
 	return strings.Join(out, "; ")
+}
+
+// rangeWords is what a quantity can be.
+func rangeWords(r *regmap.Range) string {
+	if r == nil {
+		return ""
+	}
+	return "from " + regmap.Digits(r.Low) + " to " + regmap.Digits(r.High)
 }
 
 func bound(word string, r *big.Rat) string {
