@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
 )
 
 // thing is what the tables of these tests read into.
@@ -285,8 +287,62 @@ func TestNear(t *testing.T) {
 	}
 }
 
+// TestF6CharactersOfAFile: what a file may hold in the way of characters. text is
+// what the value is read as; "" where the file is refused.
+func TestF6CharactersOfAFile(t *testing.T) {
+	unseen := func(place, code string) string {
+		return "f:" + place + ": the character U+" + code + " cannot be seen; remove it"
+	}
+	for _, v := range []struct{ name, give, text, faults string }{
+		{"NUL", "text: a\x00b", "", unseen("1:8", "0000")},
+		{"BOM", "\uFEFFtext: a", "a", ""},
+		{"BOM inside", "text: a\uFEFFb", "", unseen("1:8", "FEFF")},
+		{"UTF-16 low byte first", "\xFF\xFEt\x00", "", "f:1:1: the file is UTF-16; save it as UTF-8"},
+		{"UTF-16 high byte first", "\xFE\xFF\x00t", "", "f:1:1: the file is UTF-16; save it as UTF-8"},
+		{"UTF-16 without a BOM", "text: a\x00b\x00", "", unseen("1:8", "0000") + " | " + unseen("1:10", "0000")},
+		{"Latin-1", "text: Beh\xE4lter", "", "f:1:10: byte E4 is not UTF-8"},
+		{"overlong slash", "text: a\xC0\xAF", "", "f:1:8: byte C0 is not UTF-8 | f:1:9: byte AF is not UTF-8"},
+		{"CR only", "number: 3\rtext: a\r", "a", ""},
+		{"CR LF", "number: 3\r\ntext: a\r\n", "a", ""},
+		{"escape", "text: a\x1b[31m", "", unseen("1:8", "001B")},
+		{"C1", "text: a\u0085b", "", unseen("1:8", "0085")},
+		{"bidi override", "text: a\u202Eb", "", unseen("1:8", "202E")},
+		{"bidi isolate", "text: a\u2067b", "", unseen("1:8", "2067")},
+		{"zero-width space", "text: a\u200Bb", "", unseen("1:8", "200B")},
+		{"zero-width joiner", "text: a\u200Db", "", unseen("1:8", "200D")},
+		{"soft hyphen", "text: a\u00ADb", "", unseen("1:8", "00AD")},
+		{"grapheme joiner", "text: a\u034Fb", "", unseen("1:8", "034F")},
+		{"filler without ink", "text: a\u3164b", "", unseen("1:8", "3164")},
+		{"variation selector", "text: a\uFE0Fb", "", unseen("1:8", "FE0F")},
+		{"tag character", "text: a\U000E0041b", "", unseen("1:8", "E0041")},
+		{"line separator", "text: a\u2028b", "", unseen("1:8", "2028")},
+		{"private use", "text: a\uE000b", "", unseen("1:8", "E000")},
+		{"hidden in a comment", "text: a # \u202E\n", "", unseen("1:11", "202E")},
+		{"hidden in a key", "te\u200Bxt: a", "", unseen("1:3", "200B")},
+		{"two forms, one character", "text: Zul\u00E4ufe", "Zul\u00E4ufe", ""},
+		{"two forms, letter and accent", "text: Zula\u0308ufe", "Zul\u00E4ufe", ""},
+		{"two forms in quotes", `text: "Zula\u0308ufe"`, "Zul\u00E4ufe", ""},
+		{"accents in either order", "text: a\u0323\u0302", "\u1EAD", ""},
+		{"accents in the other order", "text: a\u0302\u0323", "\u1EAD", ""},
+		{"ohm sign", "text: k\u2126", "k\u03A9", ""},
+		{"kelvin sign", "text: \u212A", "K", ""},
+		{"angstrom sign", "text: \u212B", "\u00C5", ""},
+		{"jamo", "text: \u1112\u1161\u11AB", "\uD55C", ""},
+		{"look-alike in a name", "word: \u0440ump", "", "f:1:7: word: \"\u0440ump\" is no name; names are lower-case letters, digits and hyphens, a letter first"},
+		{"two forms of a key", "o\u0308: 1\n\u00F6: 2", "", "f:1:1: \u00F6: \"\u00F6\" is an unknown key; allowed here: number, flag, text, word, time, choice, nested, decimal" +
+			" | f:2:1: \u00F6: \"\u00F6\" is given twice, first on line 1; keep one of them"},
+	} {
+		t.Run(v.name, func(t *testing.T) {
+			got, faults := read(v.give)
+			if faults != v.faults || v.faults == "" && got.text != v.text {
+				t.Errorf("%q:\nread as %q, faults %s\nwant    %q, faults %s", v.give, got.text, faults, v.text, v.faults)
+			}
+		})
+	}
+}
+
 func FuzzParse(f *testing.F) {
-	for _, s := range []string{"a: 1", "number: 010\nnested: {number: x}", "&a [*a]", "\xff\xfe", "a: |\n  b\n", "? x\n: y", "a: {b: [c, d]}", "a: [1\nb: 'c\n", "a: {b: 1}}", "a: |\n  [\nb: ]", "x\u200b: [\u202e}", "a: 1\r\u200b\n\u200bb: \"\\q\""} {
+	for _, s := range []string{"a: 1", "number: 010\nnested: {number: x}", "&a [*a]", "\xff\xfe", "a: |\n  b\n", "? x\n: y", "a: {b: [c, d]}", "a: [1\nb: 'c\n", "a: {b: 1}}", "a: |\n  [\nb: ]", "x\u200b: [\u202e}", "a: 1\r\u200b\n\u200bb: \"\\q\"", "text: a\u0308"} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, text []byte) {
@@ -297,6 +353,9 @@ func FuzzParse(f *testing.F) {
 			table.Read(n, &v)
 		} else if !rep.Bad() {
 			t.Fatal("nothing to read, and no fault")
+		}
+		if !norm.NFC.IsNormalString(v.text) {
+			t.Fatalf("%q is read as %q, which has another form", text, v.text)
 		}
 		lines := strings.Split(strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(strings.TrimPrefix(string(text), "\uFEFF")), "\n")
 		for _, fault := range rep.Faults() {

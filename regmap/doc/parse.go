@@ -158,6 +158,7 @@ func (b *builder) build(y *yaml.Node, up, key *value, depth int) *value {
 				break
 			}
 		}
+		v.text = oneForm(v.text)
 	}
 	return v
 }

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"unicode"
 	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
 )
 
 // mostHidden is how many hidden characters of one file are named each; a file
@@ -84,12 +86,24 @@ func (p places) file(line, column int) (int, int) {
 	return line, column
 }
 
-// Hidden says whether a character is a control, format or private character or
-// none at all, which no text of ours may hold: it is not seen, or it reorders
-// what is.
+// Hidden says whether a character is a control, format or private character, one
+// without width or none at all, which no text of ours may hold: it is not seen,
+// or it reorders what is.
+// Source: Unicode, general categories and the properties
+// Other_Default_Ignorable_Code_Point and Variation_Selector.
 func Hidden(r rune) bool {
-	return unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Co, unicode.Cs, unicode.Noncharacter_Code_Point)
+	if r >= ' ' && r <= '~' { // nearly all that stands in a map
+		return false
+	}
+	return unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp, unicode.Co, unicode.Cs,
+		unicode.Noncharacter_Code_Point, unicode.Other_Default_Ignorable_Code_Point, unicode.Variation_Selector)
 }
+
+// oneForm is a text in the one form of those that look alike: an e with an
+// accent is one character, however it was typed, and the sign of ohms is omega.
+// So two texts that are read as the same are the same.
+// Source: Unicode Standard Annex 15, Normalization Form C.
+func oneForm(s string) string { return norm.NFC.String(s) }
 
 func hiddenWords(r rune) string {
 	return fmt.Sprintf("the character U+%04X cannot be seen; remove it", r)
