@@ -24,7 +24,7 @@ func Load(file string, text []byte, rep *doc.Report, sections ...Section) *Map {
 	d.m.File, d.m.Source, d.m.Digest = file, text, sha256.Sum256(text)
 	d.readPoints(root)
 	if rep.Count() > before {
-		return nil
+		d.keepSound()
 	}
 	d.m.finish(d.limits, d.holes)
 	d.m.Blocks = make(map[string]any)
@@ -39,6 +39,20 @@ func Load(file string, text []byte, rep *doc.Report, sections ...Section) *Map {
 	return &d.m
 }
 
+// keepSound leaves in a map with faults only the points whose own blocks have
+// none, so that the blocks of higher floors are looked through in the same run
+// and nothing is said twice. Derived points go too: their inputs may have gone.
+func (d *mapDraft) keepSound() {
+	d.m.Points = nil
+	for _, p := range d.sound {
+		if p.Derived() {
+			d.m.broken = append(d.m.broken, p.Name)
+			continue
+		}
+		d.m.Points = append(d.m.Points, p.Point)
+	}
+}
+
 // mapDraft is a map while its file is read.
 type mapDraft struct {
 	m      Map
@@ -47,6 +61,7 @@ type mapDraft struct {
 	holes  []Span
 	points doc.Node
 	groups doc.Node
+	sound  []*pointDraft // whose own blocks have no fault
 }
 
 var agreementTable = doc.NewTable(
@@ -171,9 +186,17 @@ func plainNumber(s string) (int, bool) {
 func (d *mapDraft) readPoints(root doc.Node) {
 	var drafts []*pointDraft
 	if d.points.Present() {
+		d.m.blind = !d.points.IsMapping()
 		for _, n := range d.points.Entries() {
-			if p, ok := d.readPoint(n); ok {
+			before := n.Report().Count()
+			p, ok := d.readPoint(n)
+			if ok {
 				drafts = append(drafts, p)
+			}
+			if ok && n.Report().Count() == before {
+				d.sound = append(d.sound, p)
+			} else {
+				d.m.broken = append(d.m.broken, n.Name())
 			}
 		}
 	}

@@ -47,8 +47,16 @@ func (d *mapDraft) readGroups() (out []*pointDraft) {
 	if !d.groups.Present() {
 		return nil
 	}
+	d.m.blind = d.m.blind || !d.groups.IsMapping()
 	for _, n := range d.groups.Entries() {
-		out = append(out, d.readGroup(n, outerGroups)...)
+		before := n.Report().Count()
+		points := d.readGroup(n, outerGroups)
+		out = append(out, points...)
+		if n.Report().Count() == before {
+			d.sound = append(d.sound, points...)
+		} else {
+			d.m.blind = true // what it would have named, nobody can know
+		}
 	}
 	return out
 }

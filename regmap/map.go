@@ -1,6 +1,10 @@
 package regmap
 
-import "encoding/hex"
+import (
+	"encoding/hex"
+	"slices"
+	"strings"
+)
 
 // A Map says what one kind of device holds. It says nothing about wires. Maps
 // do not change after loading; the points stand in the order of the file.
@@ -18,6 +22,8 @@ type Map struct {
 
 	layout *Layout
 	index  map[string]*Point
+	broken []string // of a map with faults: the points that have them
+	blind  bool     // of a map with faults: some names cannot be known
 }
 
 // Agreement is who agreed to the map, for which side, and when.
@@ -34,6 +40,15 @@ func (m *Map) Layout() *Layout { return m.layout }
 
 // Point finds a point or named bit by its name; nil when there is none.
 func (m *Map) Point(name string) *Point { return m.index[name] }
+
+// Names says whether the file names a point or named bit. It differs from Point
+// only while sections read their blocks of a file that has faults: then the map
+// has the points without faults, and a name that it lacks may be one of the
+// others.
+func (m *Map) Names(name string) bool {
+	word, _, _ := strings.Cut(name, ".")
+	return m.Point(name) != nil || m.blind || slices.Contains(m.broken, word)
+}
 
 // Readings walks everything that is a reading of its own, in the order of the
 // file: each point, and after a word its named bits.

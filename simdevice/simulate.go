@@ -16,7 +16,8 @@ const SimulateKey = "simulate"
 // Simulate is the section that reads a map's `simulate:` block: what the
 // station's points hold, in engineering units. Give it to regmap.Load; NewBank
 // takes what it made. Points that the map does not have and values that they
-// cannot hold are faults in the report of the file.
+// cannot hold are faults in the report of the file, in the same run as those of
+// the map itself.
 func Simulate() regmap.Section {
 	return regmap.Section{
 		Key:   SimulateKey,
@@ -70,11 +71,16 @@ var simulationTable = doc.NewTable(
 		for name, e := range n.Entries() {
 			var spec pointSpec
 			pointTable.Read(e, &spec)
-			p := s.device.Point(name)
-			if p == nil {
+			switch p := s.device.Point(name); {
+			case p == nil && s.device.Names(name): // it has faults of its own
+			case p == nil:
 				s.unknown(e)
-			} else if src, ok := spec.source(e, p); ok {
-				s.sources = append(s.sources, src)
+			case p.Derived():
+				e.KeyFault("%s is worked out of other points", name).Hint = "leave it out, and say what those hold"
+			default:
+				if src, ok := spec.source(e, p); ok {
+					s.sources = append(s.sources, src)
+				}
 			}
 		}
 	}),

@@ -166,6 +166,88 @@ func TestSimulateReportsAll(t *testing.T) {
 	}
 }
 
+// The faults of a block come in the same run as those of the map. A point that
+// has faults of its own is not unknown, and nothing is said of its values.
+func TestSimulateBesideOtherFaults(t *testing.T) {
+	const simulated = `simulate:
+  points:
+    levle: {start: 1}
+    level: {start: 999}
+    flow: {start: 99999999}
+    state.duty: {start: 9}
+    state.odd: {start: true}
+    sum: {start: 1}
+`
+	const level, state = "  level: {input-register: 0, type: uint16, scale: {raw: [0, 1000], value: [0, 3]}}\n", "  state: {holding-register: 16, type: bits, bits: {4-5: duty}}\n"
+	const unknown, beyond, bits = "simulate.points.levle: ", "simulate.points.level.start: ", "simulate.points.state.duty.start: "
+	for _, row := range []struct {
+		name, points string
+		want         []string // the paths of the faults
+	}{
+		{"a fault of another point", level + "  flow: {input-register: 010, type: uint16}\n" + state, []string{"points.flow.input-register: ", unknown, beyond, bits, "simulate.points.state.odd: ", "simulate.points.sum: "}},
+		{"a fault inside the point", level + "  flow: {input-register: 1, type: uint16, scale: {times: 0}}\n" + state, []string{"points.flow.scale.times: ", unknown, beyond, bits, "simulate.points.state.odd: ", "simulate.points.sum: "}},
+		{"a fault of the word", level + "  flow: {input-register: 1, type: uint16}\n  state: {holding-register: 16, type: bitts}\n", []string{"points.state.type: ", unknown, beyond, "simulate.points.flow.start: ", "simulate.points.sum: "}},
+		{"two that overlap", level + "  flow: {input-register: 0, type: uint16}\n" + state, []string{"points.flow.input-register: ", unknown, beyond, "simulate.points.flow.start: ", bits, "simulate.points.state.odd: ", "simulate.points.sum: "}},
+		{"a derived point", level + "  flow: {input-register: 010, type: uint16}\n" + state + "  sum: {derive: 'p(\"level\") * 2'}\n", []string{"points.flow.input-register: ", unknown, beyond, bits, "simulate.points.state.odd: "}},
+		{"a group, whose names are not known then", level + "  flow: {input-register: 1, type: uint16}\n" + state + "groups:\n  pumps: {name: pump, count: 2, stride: 1, points: {a: {coil: 0}}}\n", []string{"groups.pumps.name: ", beyond, "simulate.points.flow.start: ", bits}},
+		{"no points at all", "  []\n", []string{"points: "}},
+	} {
+		var rep doc.Report
+		m := regmap.Load("bad.yaml", []byte("device: d\npoints:\n"+row.points+simulated), &rep, Simulate())
+		var missing []string
+		for _, w := range row.want {
+			if !slices.ContainsFunc(rep.Faults(), func(f *doc.Fault) bool { return f.Path+": " == w }) {
+				missing = append(missing, w)
+			}
+		}
+		if m != nil || len(missing) > 0 || len(rep.Faults()) != len(row.want) {
+			t.Errorf("%s: lacks %v of %v, has\n%v", row.name, missing, row.want, rep.Err())
+		}
+	}
+}
+
+// A derived point holds nothing of its own.
+func TestSimulateDerived(t *testing.T) {
+	var rep doc.Report
+	m := regmap.Load("bad.yaml", []byte("device: d\npoints:\n  a: {coil: 0}\n  sum: {derive: 'p(\"a\") * 2'}\nsimulate: {points: {sum: {start: 1}}}\n"), &rep, Simulate())
+	if want := "bad.yaml:5:21: simulate.points.sum: sum is worked out of other points; leave it out, and say what those hold"; m != nil || rep.Err().Error() != want {
+		t.Errorf("got %v, want %s", rep.Err(), want)
+	}
+}
+
+// FuzzSimulate: whatever the text, the block's faults stand in the file, and a
+// map that loads drives a bank.
+func FuzzSimulate(f *testing.F) {
+	for _, s := range []string{driven, cistern, cistern + "simulate: {points: {level: {start: 70}, nothing: {}}}\n", "points: {a: {coil: 0}, b: 1}\nsimulate: {points: {a: {start: on}, b: {ramp: {}}}}"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		if len(text) > 1<<14 {
+			return
+		}
+		var rep doc.Report
+		m := regmap.Load("f", []byte(text), &rep, Simulate())
+		if (m == nil) != rep.Bad() {
+			t.Fatalf("map %v, faults %v", m, rep.Err())
+		}
+		for _, fault := range rep.Faults() {
+			if fault.Pos.Line < 1 || fault.Pos.Column < 1 {
+				t.Fatalf("%s has no place", fault.Error())
+			}
+		}
+		if m == nil {
+			return
+		}
+		b, err := NewBank(m)
+		if err == nil {
+			err = b.Step(time.Minute)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
 // Without the section the block is an unknown key; without the block the
 // station holds raw 0.
 func TestSimulateIsASection(t *testing.T) {

@@ -203,6 +203,8 @@ func Custom[T any](key, about string, shape Shape, read func(*T, Node)) Field[T]
 // A Section is a block of a file that a higher floor owns, such as a map's
 // simulate block. Read gets the block and what the rest of the file was read
 // into, and makes of it what the owner keeps; the file's reader only carries it.
+// Where the rest of the file has faults it gets what is sound of it, and what it
+// makes is dropped: it is called for its own faults.
 type Section[T any] struct {
 	Key, About string
 	Shape      Shape
