@@ -24,9 +24,10 @@ type call struct {
 	tries      int           // how often it was sent
 	lefts      []decode.Stamp
 
-	open      *transaction // MBAP only; own, or nil
-	own       transaction
-	crowdings int // how often it was crowded out and asked again
+	slot      *slot        // that carries it
+	open      *transaction // MBAP only: the slot's, while it waits
+	crowdings int          // how often it was crowded out and asked again
+	short     [16]byte     // memory for the PDU of a read
 }
 
 // broadcast says whether no station answers.

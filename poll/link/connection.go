@@ -64,9 +64,10 @@ type session struct {
 	tail   []byte        // ... the bytes that came last and made no frame; to be read after dead was closed
 	heard  atomic.Bool   // an answer came
 
-	datagrams bool    // each read gives one, and a frame never spans two
-	box       *outbox // MBAP: requests that are to leave; under transactions.mu
-	crowded   bool    // more requests were open than the station may take; under transactions.mu
+	deadline  time.Duration // steady: that of writes as it was set last
+	datagrams bool          // each read gives one, and a frame never spans two
+	box       *outbox       // MBAP: requests that are to leave; under transactions.mu
+	crowded   bool          // more requests were open than the station may take; under transactions.mu
 }
 
 // A loss is why a stream is gone.
@@ -368,7 +369,11 @@ func (c *connection) write(s *session, adu []byte, limit time.Duration) (posted 
 // put gives bytes to the stream within a limit and waits until they left. Only
 // one may put at a time.
 func (c *connection) put(s *session, b []byte, limit time.Duration) (n int, err error) {
-	if err = s.stream.SetWriteDeadline(time.Now().Add(limit)); err == nil {
+	if now := c.clock().Steady; s.deadline-now < limit {
+		s.deadline = now + limit + limit/4 // so that not each write has to set it
+		err = s.stream.SetWriteDeadline(time.Now().Add(s.deadline - now))
+	}
+	if err == nil {
 		if n, err = s.stream.Write(b); err == nil && n < len(b) {
 			err = io.ErrShortWrite
 		}

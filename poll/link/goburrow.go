@@ -27,7 +27,10 @@ type slot struct {
 	setUnit  func(byte)
 	client   modbus.Client // over own
 	own      carrier
-	free     time.Duration // steady: when the pause after its last call is over
+
+	transaction transaction // MBAP: of the call that it carries
+
+	free time.Duration // steady: when the pause after its last call is over
 }
 
 func newSlot(f line.Framing) *slot {
@@ -88,13 +91,14 @@ func (t *carrier) Send(adu []byte) ([]byte, error) {
 	if err != nil || a.Unit != t.call.unit || !bytes.Equal(a.PDU, t.call.pdu) {
 		return nil, errOtherFrame
 	}
+	library := [2]byte(adu)
 	t.outcome, t.carried = t.link.tries(t.ctx, t.call, adu), true
 	if !t.outcome.answered() {
 		return nil, errUnanswered
 	}
 	answer := append(t.answer[:0], t.outcome.received...)
 	if t.link.config.Framing == line.MBAP {
-		copy(answer[:2], adu[:2])
+		copy(answer, library[:])
 	}
 	return answer, nil
 }
@@ -105,6 +109,7 @@ func (l *Link) carry(ctx context.Context, s *slot, c *call) outcome {
 	s.setUnit(byte(c.unit))
 	t := &s.own
 	t.link, t.ctx, t.call, t.carried = l, ctx, c, false
+	c.slot = s
 	defer func() { t.ctx, t.call, t.outcome = nil, nil, outcome{} }()
 	err := s.send(t, c)
 	if !t.carried {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -34,6 +35,7 @@ type Link struct {
 	queue  queue
 	number atomic.Uint64
 	count  counters
+	calls  sync.Pool // calls that ended, on MBAP: nothing points to them any more
 	notes  *notes
 	life   context.Context
 	end    context.CancelFunc
@@ -53,6 +55,7 @@ func New(config Config) (*Link, error) {
 		return nil, err
 	}
 	l := &Link{config: config}
+	l.calls.New = func() any { return new(call) }
 	l.queue = queue{framing: config.Framing, clock: config.Clock, room: newRoom(config.Slots)}
 	l.life, l.end = context.WithCancel(context.Background())
 	l.notes = newNotes(&l.config)
@@ -110,7 +113,16 @@ func (l *Link) Ask(ctx context.Context, unit regmap.Unit, request frame.Request,
 		return nil, ErrBroadcast
 	}
 	c.repeat = !o.once
-	return l.patiently(ctx, c)
+	x, err := l.patiently(ctx, c)
+	l.over(c)
+	return x, err
+}
+
+// over lets a call's memory be used again.
+func (l *Link) over(c *call) {
+	if l.config.Framing == line.MBAP {
+		l.calls.Put(c)
+	}
 }
 
 // Change sends one request that changes a station, once: it is never repeated,
@@ -138,6 +150,14 @@ func (l *Link) Change(ctx context.Context, unit regmap.Unit, request frame.Reque
 
 func (l *Link) options(opts []Option) options {
 	o := options{timing: l.config.Timing, level: ordinary}
+	if len(opts) == 0 {
+		return o
+	}
+	return o.with(opts)
+}
+
+// with is o with what the options change.
+func (o options) with(opts []Option) options {
 	for _, set := range opts {
 		set(&o)
 	}
@@ -152,14 +172,15 @@ func (l *Link) call(unit regmap.Unit, request frame.Request, o options) (*call, 
 	if l.life.Err() != nil {
 		return nil, ErrClosed
 	}
-	pdu, err := request.Append(nil)
-	if err != nil {
+	c := l.calls.Get().(*call)
+	*c = call{unit: unit, request: request, timing: o.timing, level: o.level, asked: l.config.Clock()}
+	var err error
+	if c.pdu, err = request.Append(c.short[:0]); err != nil {
 		return nil, err
 	}
 	if err := within(request); err != nil {
 		return nil, err
 	}
-	c := &call{unit: unit, request: request, pdu: pdu, timing: o.timing, level: o.level, asked: l.config.Clock()}
 	if l.config.Serial.Baud > 0 {
 		n, _ := frame.AnswerLength(request)
 		c.answerTime = time.Duration(frame.ADULength(l.config.Framing, n)) * frame.CharTime(l.config.Serial, l.config.Framing)

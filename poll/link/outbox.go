@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"sync/atomic"
 	"time"
 
 	"plumbline/decode"
@@ -19,6 +20,9 @@ type outbox struct {
 	spare   []byte
 	sparing []entry
 	writing bool
+
+	ready    atomic.Int32 // how many entries there are, to be read without mu
+	together int32        // how many left together last; of who has the turn
 }
 
 // An entry is a request in the outbox: how far its frame reaches and whose try
@@ -30,12 +34,20 @@ type entry struct {
 	limit time.Duration // for the write
 }
 
+// company is how often one who is to write lets others run first, as long as
+// fewer are ready than left together the last time, or others have a slot and
+// may be about to send. Ours.
+const company = 8
+
 // flush writes what the outbox holds. The caller has the outbox's turn and gives
 // it to the owner of the next request when one round is done, because its own
 // answer may be there by then.
-func (t *transactions) flush(s *session, crowd bool) {
-	if crowd {
-		runtime.Gosched() // whoever is ready to send, sends along
+func (t *transactions) flush(s *session) {
+	for range company {
+		if s.box.ready.Load() >= s.box.together && t.waiting.Load() >= t.link.queue.busy.Load() {
+			break
+		}
+		runtime.Gosched()
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -45,6 +57,8 @@ func (t *transactions) flush(s *session, crowd bool) {
 		return
 	}
 	frames, entries := box.frames, box.entries
+	box.together = int32(len(entries))
+	box.ready.Store(0)
 	box.frames, box.entries = box.spare[:0], box.sparing[:0]
 	var limit time.Duration
 	for _, e := range entries {

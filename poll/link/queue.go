@@ -22,6 +22,8 @@ type queue struct {
 	clock   decode.Clock
 	limited atomic.Bool // the room is less than it may be
 
+	busy atomic.Int32 // slots taken, to be read without mu
+
 	mu      sync.Mutex
 	free    []*slot
 	taken   int
@@ -72,6 +74,7 @@ func (q *queue) take(ctx context.Context, life <-chan struct{}, level int, again
 // pick takes a slot that is free, or makes one.
 func (q *queue) pick() *slot {
 	q.taken++
+	q.busy.Store(int32(q.taken))
 	n := len(q.free)
 	if n == 0 {
 		return newSlot(q.framing)
@@ -101,6 +104,7 @@ func (q *queue) give(s *slot) {
 
 func (q *queue) back(s *slot) {
 	q.taken--
+	q.busy.Store(int32(q.taken))
 	q.free = append(q.free, s)
 	q.serve()
 }

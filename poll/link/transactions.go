@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/binary"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"plumbline/decode"
@@ -36,7 +37,8 @@ type transactions struct {
 	in      inbox
 	next    uint16
 	open    []openTry
-	calls   int // transactions that wait for an answer
+	calls   int          // transactions that wait for an answer
+	waiting atomic.Int32 // the same, to be read without mu
 	ended   [rememberedIDs]fate
 	timer   *time.Timer
 	armed   time.Duration // steady: when the timer goes off; 0 when it is not set
@@ -143,6 +145,7 @@ func (t *transactions) lost(s *session, why loss) (crowded bool) {
 	}
 	clear(t.open)
 	t.open, t.calls = t.open[:0], 0
+	t.waiting.Store(0)
 	s.box.entries, s.box.frames = s.box.entries[:0], s.box.frames[:0]
 	return crowded
 }
@@ -192,27 +195,31 @@ func (t *transactions) try(ctx context.Context, c *call, adu []byte) outcome {
 		return unsent(s.why.cause, s.why.words, t.clock())
 	}
 	x := t.begin(s, c, adu)
-	first, crowd := !s.box.writing, t.calls > 1
+	first := !s.box.writing
 	s.box.writing = true
 	t.mu.Unlock()
 	if first {
-		t.flush(s, crowd)
+		t.flush(s)
 	}
 	return t.await(ctx, s, x)
 }
 
 // begin opens a transaction, or another try of it, under a fresh identifier,
-// and puts its request into the outbox.
+// and puts its request into the outbox. The frame is the caller's to give away.
 func (t *transactions) begin(s *session, c *call, adu []byte) *transaction {
 	x := c.open
 	if x == nil || x.finished || x.lost {
 		x = c.transaction()
 		t.calls++
+		t.waiting.Store(int32(t.calls))
 	}
 	for t.next++; t.waits(t.next) != nil; t.next++ {
 	}
 	id := t.next
-	sent := bytes.Clone(adu)
+	sent := adu
+	if c.tries > 0 || c.crowdings > 0 {
+		sent = bytes.Clone(adu) // the evidence of the try before
+	}
 	binary.BigEndian.PutUint16(sent, id)
 	x.alone = true
 	for _, o := range t.open {
@@ -225,16 +232,22 @@ func (t *transactions) begin(s *session, c *call, adu []byte) *transaction {
 	box := s.box
 	box.frames = append(box.frames, sent...)
 	box.entries = append(box.entries, entry{end: len(box.frames), x: x, id: id, limit: c.timing.Response})
+	box.ready.Store(int32(len(box.entries)))
 	return x
 }
 
-// transaction makes a call's transaction anew.
+// transaction makes a call's transaction anew, in its slot's memory. Nothing
+// that still points there from before knows one of its identifiers.
 func (c *call) transaction() *transaction {
-	x := &c.own
+	x := &transaction{}
+	if c.slot != nil {
+		x = &c.slot.transaction
+	}
 	woken := x.woken
 	if woken == nil {
 		woken = make(chan struct{}, 1)
 	}
+	clear(x.tries[:cap(x.tries)])
 	*x = transaction{call: c, woken: woken, tries: x.tries[:0]}
 	c.open = x
 	return x
@@ -270,7 +283,7 @@ func (t *transactions) await(ctx context.Context, s *session, x *transaction) ou
 		x.writer = false
 		t.mu.Unlock()
 		if writer {
-			t.flush(s, true)
+			t.flush(s)
 		}
 		if !over {
 			continue
@@ -289,6 +302,7 @@ func (t *transactions) outcome(s *session, x *transaction, gone bool) (o outcome
 	case x.finished:
 		o = x.out
 		o.posted = true
+		x.leave()
 		return o, true
 	case x.lost && last.stage == writing:
 		return o, false // until it is known whether it left
@@ -318,15 +332,22 @@ func (t *transactions) finish(c *call) {
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	c.open = nil
 	if !x.finished && !x.lost {
 		t.close(x)
 	}
+	x.leave()
+}
+
+// leave parts a transaction from its call.
+func (x *transaction) leave() {
+	x.call.open = nil
+	x.call, x.tries = nil, x.tries[:0]
 }
 
 // close takes a transaction out of those that wait.
 func (t *transactions) close(x *transaction) {
 	t.calls--
+	t.waiting.Store(int32(t.calls))
 	kept := t.open[:0]
 	for _, o := range t.open {
 		if o.x == x {
