@@ -165,6 +165,9 @@ func (c *chain) line(entry any) ([]byte, error) {
 	if b.Len() > MaxLine {
 		return nil, fmt.Errorf("%w of at most %d bytes, this one has %d", ErrEntry, MaxLine, b.Len())
 	}
+	if words := c.wrong(b.Bytes()); words != "" {
+		return nil, fmt.Errorf("%w without line and previous of its own: with them %s", ErrEntry, words)
+	}
 	return b.Bytes(), nil
 }
 

@@ -227,7 +227,7 @@ func TestReplacedUnderneath(t *testing.T) {
 // TestEntries: what is no entry harms nothing.
 func TestEntries(t *testing.T) {
 	l, _ := newLog(t)
-	for _, e := range []any{nil, 5, "text", []int{1}, func() {}, entry{Words: strings.Repeat("w", MaxLine)}} {
+	for _, e := range []any{map[string]any{"line": "x.yaml"}, map[string]string{"previous": "", "line": "1"}, nil, 5, "text", []int{1}, func() {}, entry{Words: strings.Repeat("w", MaxLine)}} {
 		if err := l.Append(e); !errors.Is(err, ErrEntry) {
 			t.Errorf("%T: %v, want %v", e, err, ErrEntry)
 		}
