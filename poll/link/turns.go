@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"plumbline/decode"
@@ -34,6 +35,7 @@ type turns struct {
 	gap     time.Duration // silence between frames
 	stale   time.Duration
 	changed chan struct{} // a debt was paid
+	fine    atomic.Bool   // silences are waited out to the point
 
 	mu      sync.Mutex
 	session *session
@@ -83,6 +85,8 @@ func (t *turns) opened(s *session) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.session, t.wait = s, nil
+	_, drains := s.stream.(drainer)
+	t.fine.Store(drains && t.serial)
 	t.hearing = hearing{last: t.clock().Steady, damaged: damagedSoFar(s.stream)}
 }
 
@@ -261,17 +265,27 @@ func (t *turns) obstacles(now time.Duration, c *call, adu []byte) (debt, noise, 
 }
 
 // rest waits for d, less when a debt was paid; false when there is no more
-// point in it.
+// point in it. On a line with an end of its own, whose silences count, it ends
+// to the point.
 func (t *turns) rest(ctx context.Context, s *session, d time.Duration) bool {
+	end, whole := t.clock().Steady+d, d
+	if t.fine.Load() {
+		d = coarse(d)
+	}
 	timer := time.NewTimer(d)
 	defer timer.Stop()
 	select {
 	case <-timer.C:
 	case <-t.changed:
+		return true
 	case <-ctx.Done():
 		return false
 	case <-s.dead:
 		return false
+	}
+	if d < whole && !t.toThePoint(end) {
+		t.fine.Store(false)
+		return t.rest(ctx, s, end-t.clock().Steady)
 	}
 	return true
 }
