@@ -48,7 +48,7 @@ func newImportCommand(s *streams) *cobra.Command {
 	flags := cmd.Flags()
 	flags.StringVar(&f.countFrom, "count-from", "", "0: the list's numbers are protocol addresses; 1: they count from 1, as 40001 does")
 	flags.StringArrayVar(&f.columns, "column", nil, "what a column is, as role=HEADING; roles: "+strings.Join(sheet.Roles(), ", "))
-	flags.StringVar(&f.worksheet, "worksheet", "", "the worksheet to read; the first when left out")
+	flags.StringVar(&f.worksheet, "worksheet", "", "the worksheet to read; all of them when left out")
 	flags.StringVar(&f.into, "into", "", "the map into which a reissued list is merged")
 	flags.StringVarP(&f.output, "output", "o", "", "file to write the map to; standard output when left out")
 	flags.StringVar(&f.device, "device", "", "the map's device; after the file when left out")
@@ -164,11 +164,11 @@ func printImport(w io.Writer, r *sheet.Result, changes []sheet.Change) {
 	for _, c := range r.Columns {
 		switch {
 		case c.Role != "":
-			line("column %s %q: %s, %s (%s)", c.Letter, c.Heading, c.Role, c.Sure, c.Why)
+			line("%s: %s, %s (%s)", c, c.Role, c.Sure, c.Why)
 		case c.Heading != "" && c.Why != "":
-			line("column %s %q: not used; %s", c.Letter, c.Heading, c.Why)
+			line("%s: not used; %s", c, c.Why)
 		case c.Heading != "":
-			line("column %s %q: not used", c.Letter, c.Heading)
+			line("%s: not used", c)
 		}
 	}
 	for _, n := range r.Notes {

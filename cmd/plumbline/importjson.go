@@ -23,6 +23,7 @@ type importColumn struct {
 	Role    string `json:"role"`
 	Sure    string `json:"sure"`
 	Why     string `json:"why"`
+	Under   string `json:"under"` // where its row of headings stands, for those further down a list
 }
 
 type importPoint struct {
@@ -54,7 +55,7 @@ func importJSON(files []string, r *sheet.Result, text []byte, changes []sheet.Ch
 		d.Map = &s
 	}
 	for _, c := range r.Columns {
-		d.Columns = append(d.Columns, importColumn{c.Letter, c.Heading, c.Role, string(c.Sure), c.Why})
+		d.Columns = append(d.Columns, importColumn{c.Letter, c.Heading, c.Role, string(c.Sure), c.Why, c.Under})
 	}
 	for _, p := range r.Points {
 		d.Points = append(d.Points, importPoint{p.Point, p.Place, append([]string{}, p.Assumed...)})

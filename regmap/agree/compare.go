@@ -144,6 +144,9 @@ func place(p *regmap.Point) string {
 }
 
 func typeWords(p *regmap.Point) string {
+	if p.Type == regmap.TypeString { // its bytes are swapped or not; no words
+		return strings.TrimSuffix(p.Type.String()+" "+(p.Order&regmap.BytesSwapped).Letters(1), " AB")
+	}
 	if letters := p.Order.Letters(p.Count); p.Count > 1 && letters != "" {
 		return p.Type.String() + " " + letters
 	}

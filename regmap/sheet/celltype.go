@@ -16,6 +16,9 @@ type cellType struct {
 	unsure string // what was assumed
 
 	signed, unsigned bool // said without a width
+
+	bit                      int  // of a bool in a register, counted from 0, one more; 0: not said
+	inverse, counter, signal bool // active when 0; counts up; a 4-20 mA signal
 }
 
 // typeNames are the names of types met in lists, in lower case without blanks.
@@ -41,11 +44,11 @@ var typeNames = map[string]cellType{
 }
 
 var (
-	lengthPattern = regexp.MustCompile(`^(string|ascii|text|char|str|wstring)\s*[\[( ]\s*([0-9]{1,3})\s*(?:chars?|characters?|bytes?)?\s*[\])]?$`)
+	lengthPattern = regexp.MustCompile(`^(string|ascii|text|char|str|wstring)\s*(?:of\s+|[\[( ])\s*([0-9]{1,3})\s*(?:chars?|characters?|bytes?)?\s*[\])]?$`)
 	widthPattern  = regexp.MustCompile(`([0-9]{2})-?bits?|bits?\s*([0-9]{2})`)
 	bitWord       = regexp.MustCompile(`\b(?:16|32|64)?[-_ ]?bits?\b`)
 	squeeze       = strings.NewReplacer(" ", "", "-", "", "_", "", "(", "", ")", "", ".", "", "/", "")
-	orderPattern  = regexp.MustCompile(`\b(abcd|cdab|badc|dcba|1234|3412|2143|4321)\b`)
+	orderPattern  = regexp.MustCompile(`\b(abcdefgh|ghefcdab|badcfehg|hgfedcba|abcd|cdab|badc|dcba|1234|3412|2143|4321|ab|ba)\b`)
 )
 
 // orderWords are ways to name a byte order, longest first. Common practice.
@@ -63,7 +66,7 @@ func parseOrder(s string) (order, unsure, rest string) {
 	n := " " + strings.Join(strings.Fields(strings.NewReplacer("-", " ", "_", " ", "/", " ", ",", " ", "(", " ", ")", " ", "[", " [", ";", " ").Replace(strings.ToLower(clean(s)))), " ") + " "
 	if m := orderPattern.FindStringSubmatchIndex(n); m != nil {
 		word := n[m[2]:m[3]]
-		order = map[string]string{"1234": "ABCD", "3412": "CDAB", "2143": "BADC", "4321": "DCBA"}[word]
+		order = map[string]string{"1234": "ABCD", "3412": "CDAB", "2143": "BADC", "4321": "DCBA", "abcdefgh": "ABCD", "ghefcdab": "CDAB", "badcfehg": "BADC", "hgfedcba": "DCBA", "ab": "ABCD", "ba": "BADC"}[word]
 		if order == "" {
 			order = strings.ToUpper(word)
 		}
@@ -79,6 +82,35 @@ func parseOrder(s string) (order, unsure, rest string) {
 		}
 	}
 	return "", "", ""
+}
+
+// parseListType reads a type cell and what our own lists say behind commas.
+func parseListType(s string) (cellType, error) {
+	first, rest, more := strings.Cut(s, ", ")
+	if !more {
+		return parseType(s)
+	}
+	t, err := parseType(first)
+	if err != nil {
+		return parseType(s)
+	}
+	for _, part := range strings.Split(rest, ", ") {
+		bit, isBit := strings.CutPrefix(part, "bit ")
+		n, errBit := strconv.Atoi(bit)
+		switch {
+		case part == "active when 0":
+			t.inverse = true
+		case part == "4-20 mA":
+			t.signal = true
+		case part == "counter":
+			t.counter = true
+		case isBit && errBit == nil && n >= 0 && n < 16:
+			t.bit = n + 1
+		default:
+			return parseType(s)
+		}
+	}
+	return t, nil
 }
 
 // parseType reads a type cell, with a word order in it if there is one.

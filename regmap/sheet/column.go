@@ -14,43 +14,24 @@ type table struct {
 	columns []Column
 	at      map[string]int // role -> column
 	fixed   regmap.Table   // the table told for the whole list; 0: none
-	above   []Row          // rows above the headings
 	rows    []Row          // rows below
+	own     bool           // of a register list that this program wrote
 }
 
-// headingRows is how many of the first rows may be the headings.
-const headingRows = 30
-
-// mostColumns is how many columns a list may have; a spreadsheet's own limit
-// is 16,384.
-const mostColumns = 16384
-
-// findTable finds the headings and gives each column its role.
-func findTable(source string, rows []Row, o Options) (*table, error) {
-	for _, r := range rows {
-		if len(r.Cells) > mostColumns {
-			return nil, sourceError(source, "row %d has %d columns, at most %d are read", r.Number, len(r.Cells), mostColumns)
-		}
+// newTable gives each column of a row of headings its role, by the rows below
+// it. missing are the roles told for headings that it does not have.
+func newTable(source string, head Row, rows []Row, o Options) (t *table, missing []string, err error) {
+	t = &table{source: source, at: map[string]int{}, rows: rows}
+	if missing, err = t.told(head, o.Columns); err != nil {
+		return nil, nil, err
 	}
-	best, most := -1, 0
-	for i, r := range rows[:min(len(rows), headingRows)] {
-		if n := headingScore(r, o.Columns); n > most {
-			best, most = i, n
-		}
-	}
-	if best < 0 {
-		return nil, sourceError(source, "no heading of an address column in the first %d rows; name it with --column address=HEADING", headingRows)
-	}
-	t := &table{source: source, at: map[string]int{}, above: rows[:best], rows: rows[best+1:]}
-	if err := t.told(rows[best], o.Columns); err != nil {
-		return nil, err
-	}
-	t.assign(rows[best])
+	t.assign(head)
 	t.reconsider()
 	for role, i := range t.at {
 		t.columns[i].Role = role
 	}
-	return t, nil
+	t.own = slices.ContainsFunc(t.columns, func(c Column) bool { return c.Heading == ownHeading })
+	return t, missing, nil
 }
 
 // headingScore is how many cells of a row are headings; 0 without an address.
@@ -75,7 +56,7 @@ func headingScore(r Row, told map[string]string) int {
 }
 
 // told gives columns the roles that the importing person named.
-func (t *table) told(head Row, columns map[string]string) error {
+func (t *table) told(head Row, columns map[string]string) (missing []string, err error) {
 	for i, c := range head.Cells {
 		t.columns = append(t.columns, Column{Letter: letter(i), Heading: clean(c)})
 	}
@@ -87,7 +68,7 @@ func (t *table) told(head Row, columns map[string]string) error {
 	slices.Sort(named)
 	for _, role := range named {
 		if !slices.Contains(roles, role) {
-			return sourceError(t.source, "--column %q names no role; roles are %s", role, strings.Join(roles, ", "))
+			return nil, sourceError(t.source, "--column %q names no role; roles are %s", role, strings.Join(roles, ", "))
 		}
 		want := columns[role]
 		if fixed, ok := regmap.ParseTable(want); ok && role == roleTable {
@@ -96,12 +77,13 @@ func (t *table) told(head Row, columns map[string]string) error {
 		}
 		at := slices.IndexFunc(t.columns, func(c Column) bool { return normal(c.Heading) == normal(want) || c.Letter == want })
 		if at < 0 {
-			return sourceError(t.source, "no column is headed %q; the headings are %s", want, strings.Join(t.headings(), ", "))
+			missing = append(missing, role)
+			continue
 		}
 		t.at[role] = at
 		t.columns[at].Sure, t.columns[at].Why = Settled, "told"
 	}
-	return nil
+	return missing, nil
 }
 
 func (t *table) headings() []string {

@@ -10,6 +10,7 @@ import (
 
 // entry is a row that has an address, before the list's counting is settled.
 type entry struct {
+	t        *table
 	row      Row
 	place    string
 	address  address
@@ -19,6 +20,9 @@ type entry struct {
 	hasType  bool
 	function functions
 }
+
+// get is the row's cell with the given role.
+func (e *entry) get(role string) string { return e.t.get(e.row, role) }
 
 // reference is the entry's address as a traditional number, where its digits
 // are one and nothing in the row speaks against it.
@@ -85,7 +89,8 @@ func tallyOf(entries []*entry) tally {
 }
 
 // settleCounting finds out from which number the list counts, or asks.
-func (r *Result) settleCounting(t *table, entries []*entry, told CountFrom) counting {
+func (r *Result) settleCounting(entries []*entry, told CountFrom) counting {
+	t := entries[0].t
 	c := &t.columns[t.at[roleAddress]]
 	n := tallyOf(entries)
 	say := func(from CountFrom, references bool, format string, args ...any) counting {
@@ -96,11 +101,11 @@ func (r *Result) settleCounting(t *table, entries []*entry, told CountFrom) coun
 		case from == CountFromOne:
 			words = "as numbers counted from 1: number 1 is address 0"
 		}
-		r.note("column %s %q is taken %s: %s", c.Letter, c.Heading, words, fmt.Sprintf(format, args...))
+		r.note("%s is taken %s: %s", c, words, fmt.Sprintf(format, args...))
 		return counting{from, references}
 	}
 	zero, one := headed(c.Heading, zeroWords), headed(c.Heading, oneWords)
-	agrees := t.agreement(entries)
+	agrees := agreement(entries)
 	switch {
 	case told != 0:
 		return say(told, told == CountFromOne && n.references > 0, "told by --count-from")
@@ -128,8 +133,8 @@ func (r *Result) settleCounting(t *table, entries []*entry, told CountFrom) coun
 
 func (r *Result) askCounting(c *Column, n tally, why string) {
 	first := n.sample.address.number
-	r.ask("does column %s %q count from 0 or from 1? %s has %s, which is address %d or %d on the wire; %s. Say --count-from 0 or --count-from 1",
-		c.Letter, c.Heading, n.sample.place, n.sample.address.text, first, n.otherAddress(), why)
+	r.ask("does %s count from 0 or from 1? %s has %s, which is address %d or %d on the wire; %s. Say --count-from 0 or --count-from 1",
+		c, n.sample.place, n.sample.address.text, first, n.otherAddress(), why)
 }
 
 // otherAddress is what the sample means counted from 1.
@@ -142,13 +147,13 @@ func (n tally) otherAddress() int {
 
 // agreement compares with a second address column: 1 where it is one less than
 // the first (or than the reference's number) in every row, 0 otherwise.
-func (t *table) agreement(entries []*entry) int {
-	if !t.has(roleOffset) {
-		return 0
-	}
+func agreement(entries []*entry) int {
 	same := 0
 	for _, e := range entries {
-		o, err := parseAddress(t.get(e.row, roleOffset))
+		if !e.t.has(roleOffset) {
+			return 0
+		}
+		o, err := parseAddress(e.get(roleOffset))
 		if err != nil || e.address.short {
 			continue
 		}

@@ -33,6 +33,7 @@ const (
 	roleRawMax   = "raw-max"
 	roleValues   = "values"
 	roleRemark   = "remark"
+	roleAlso     = "also" // of our own lists: further keys of a point
 )
 
 // heading is the spellings of one role's headings: whole phrases, and words
@@ -70,6 +71,7 @@ var headings = []heading{
 	{roleMax, "max,maximum,high,upper limit,max value,maximum value,range max,range high,upper,to,eng max,eu max,high limit,hi", ""},
 	{roleRange, "range,limits,value range,valid range,min max,span,allowed range,setting range,wertebereich,allowed values,measuring range,plage", "range"},
 	{roleValues, "values,enum,enumeration,options,states,coding,value list,value meaning,states text,codes,bits,bit meaning,bit assignment", ""},
+	{roleAlso, "also", ""},
 	{roleRemark, "remark,remarks,comment,comments,note,notes,bemerkung,kommentar,additional information,info,hint,observations", "remark,comment"},
 }
 

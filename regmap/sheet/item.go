@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"plumbline/regmap"
@@ -27,6 +28,7 @@ type item struct {
 	values           []pair
 	bits             []pair
 	write            string // flow text; "": read only
+	writing          []pair // keys of write that our own lists say
 	absent           []string
 	counter          bool
 	extra            []pair // further keys with their values as flow text
@@ -68,7 +70,45 @@ type header struct {
 	comments      []string
 	gap           int
 	keys          []pair // further keys with their values as flow text
+	blocks        []headPart
 	derived       []pair // derived points with their blocks as flow text
+}
+
+// A headPart is one value in a block of a map's head: of a key, of a list under
+// a key, or, without a key, of a list.
+type headPart struct{ block, key, value string }
+
+// headBlocks are the blocks of a map's head as flow text, in the order of
+// their first part.
+func (h header) headBlocks() (out []pair) {
+	for _, block := range []string{"agreed", "limits", "holes"} {
+		var list []string
+		var keys []pair
+		for _, p := range h.blocks {
+			at := slices.IndexFunc(keys, func(k pair) bool { return k.key == p.key })
+			switch {
+			case p.block != block:
+			case p.key == "":
+				list = append(list, p.value)
+			case at >= 0:
+				keys[at].value += ", " + p.value
+			default:
+				keys = append(keys, pair{p.key, p.value})
+			}
+		}
+		if block == "holes" {
+			for i := range keys {
+				keys[i].value = "[" + keys[i].value + "]"
+			}
+		}
+		switch {
+		case list != nil:
+			out = append(out, pair{block, "[" + strings.Join(list, ", ") + "]"})
+		case keys != nil:
+			out = append(out, pair{block, flow(keys)})
+		}
+	}
+	return out
 }
 
 // writeMap writes a map file.
@@ -81,7 +121,7 @@ func writeMap(h header, items []*item) []byte {
 	if h.about != "" {
 		fmt.Fprintf(&b, "about: %s\n", quote(h.about))
 	}
-	for _, k := range h.keys {
+	for _, k := range append(slices.Clone(h.keys), h.headBlocks()...) {
 		fmt.Fprintf(&b, "%s: %s\n", k.key, k.value)
 	}
 	if h.gap > 0 {

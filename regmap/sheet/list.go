@@ -11,39 +11,39 @@ import (
 // listing is a register list on its way into a map.
 type listing struct {
 	*Result
-	t       *table
+	t       *table // of the section being read
+	out     *outline
 	entries []*entry
 	section regmap.Table
 	words   string // the title that named the section's table
 	last    *entry
 	more    map[*entry][]string // names for numbers on rows below
 	bitFrom int
+	ours    ours
 }
 
-// List makes a map of a register list: rows of cells as a spreadsheet has
-// them. Where the list cannot tell something that must be known, Questions has
-// it in words and Map is nil. The error wraps ErrSource when the rows are no
-// register list.
+// List makes a map of register lists: rows of cells as a spreadsheet has them,
+// of one list or of several with headings of their own below each other. Where
+// they cannot tell something that must be known, Questions has it in words and
+// Map is nil. The error wraps ErrSource when the rows are no register list.
 func List(source string, rows []Row, o Options) (*Result, error) {
-	t, err := findTable(source, rows, o)
+	out, err := findTables(source, rows, o)
 	if err != nil {
 		return nil, err
 	}
-	l := &listing{Result: &Result{Kind: "register list"}, t: t, more: map[*entry][]string{}}
+	l := &listing{Result: &Result{Kind: "register list"}, out: out, more: map[*entry][]string{}}
 	l.headings(source, o)
-	for _, r := range t.rows {
-		l.readRow(r)
+	l.read()
+	for _, t := range out.tables {
+		l.Columns = append(l.Columns, t.columns...)
 	}
-	l.Columns = t.columns
-	c := l.settleCounting(t, l.entries, o.CountFrom)
-	l.askScale()
-	l.askTable(c)
+	countings := l.settleAll(o.CountFrom)
 	if len(l.Questions) > 0 {
 		return l.Result, nil
 	}
 	l.countBits()
 	for _, e := range l.entries {
-		it, err := l.item(e, c)
+		it, err := l.item(e, countings[e.t])
 		if err != nil {
 			l.leave(e.place, rowText(e.row), err.Error(), false)
 			continue
@@ -52,6 +52,7 @@ func List(source string, rows []Row, o Options) (*Result, error) {
 	}
 	l.joinBits()
 	l.nameItems()
+	l.joinOurs()
 	if len(l.items) == 0 {
 		return l.Result, nil
 	}
@@ -59,6 +60,62 @@ func List(source string, rows []Row, o Options) (*Result, error) {
 		return nil, err
 	}
 	return l.Result, nil
+}
+
+// read goes through the sections row by row.
+func (l *listing) read() {
+	sheet := ""
+	for i, s := range l.out.sections {
+		if s.head.Sheet != sheet {
+			sheet = s.head.Sheet
+			l.section, l.words, l.last = 0, "", nil
+			if t, ok := wholeTitle(sheet); ok {
+				l.section, l.words = t, "the name of its worksheet"
+			}
+		}
+		if s.first {
+			l.titleAbove(s.head)
+		}
+		if l.t = s.t; i > 0 {
+			l.leave(rowPlace(s.head), rowText(s.head), "headings", true)
+		}
+		for _, r := range s.rows {
+			if s.own != "" {
+				l.readOurs(s.own, r)
+				continue
+			}
+			l.readRow(r)
+		}
+	}
+	for _, name := range l.out.idle {
+		l.note("the worksheet %q has no heading of an address column and is not read", name)
+	}
+}
+
+// settleAll finds out how the addresses are counted, and asks what cannot be
+// known. Tables whose address columns have one heading count alike.
+func (l *listing) settleAll(told CountFrom) map[*table]counting {
+	of := map[string][]*entry{}
+	var order []string
+	for _, e := range l.entries {
+		key := normal(e.t.columns[e.t.at[roleAddress]].Heading)
+		if of[key] == nil {
+			order = append(order, key)
+		}
+		of[key] = append(of[key], e)
+	}
+	out := map[*table]counting{}
+	for _, key := range order {
+		c := l.settleCounting(of[key], told)
+		for _, e := range of[key] {
+			out[e.t] = c
+		}
+		l.askTable(of[key], c)
+	}
+	for _, t := range l.out.tables {
+		l.askScale(t)
+	}
+	return out
 }
 
 // headings notes what stands above the table and what each column is.
@@ -71,34 +128,36 @@ func (l *listing) headings(source string, o Options) {
 	if l.head.device == "" {
 		l.head.device = "device"
 	}
-	for _, r := range l.t.above {
+	for _, r := range l.out.above {
 		if s := rowText(r); s != "" {
 			l.leave(rowPlace(r), s, "above the headings", true)
 			l.head.comments = append(l.head.comments, rowPlace(r)+": "+s)
 		}
 	}
-	for _, c := range l.t.columns {
-		switch {
-		case c.Role != "":
-			l.head.comments = append(l.head.comments, fmt.Sprintf("column %s %q is taken for the %s (%s)", c.Letter, c.Heading, c.Role, c.Sure))
-		case c.Heading != "":
-			l.head.comments = append(l.head.comments, fmt.Sprintf("column %s %q is not used", c.Letter, c.Heading))
+	for _, t := range l.out.tables {
+		for _, c := range t.columns {
+			switch {
+			case c.Role != "":
+				l.head.comments = append(l.head.comments, fmt.Sprintf("%s is taken for the %s (%s)", c, c.Role, c.Sure))
+			case c.Heading != "":
+				l.head.comments = append(l.head.comments, fmt.Sprintf("%s is not used", c))
+			}
 		}
+		l.loneColumns(t)
 	}
-	l.loneColumns()
 }
 
 // loneColumns adds columns that have cells and no heading.
-func (l *listing) loneColumns() {
+func (l *listing) loneColumns(t *table) {
 	widest := 0
-	for _, r := range l.t.rows {
+	for _, r := range t.rows {
 		widest = max(widest, len(r.Cells))
 	}
 	for i := range widest {
-		if i < len(l.t.columns) && l.t.columns[i].Heading != "" {
+		if i < len(t.columns) && t.columns[i].Heading != "" {
 			continue
 		}
-		for _, r := range l.t.rows {
+		for _, r := range t.rows {
 			if cell(r, i) != "" {
 				l.note("column %s has cells and no heading, it is not used", letter(i))
 				break
@@ -107,7 +166,12 @@ func (l *listing) loneColumns() {
 	}
 }
 
-func rowPlace(r Row) string { return fmt.Sprintf("row %d", r.Number) }
+func rowPlace(r Row) string {
+	if r.Sheet != "" {
+		return fmt.Sprintf("row %d of %s", r.Number, clip(r.Sheet))
+	}
+	return fmt.Sprintf("row %d", r.Number)
+}
 
 // rowText is a row's cells on one line.
 func rowText(r Row) string {
@@ -148,13 +212,13 @@ func (l *listing) readRow(r Row) {
 		l.leave(place, text, err.Error(), false)
 		return
 	}
-	e := &entry{row: r, place: place, address: a}
+	e := &entry{t: l.t, row: r, place: place, address: a}
 	if err := l.entryTable(e); err != nil {
 		l.leave(place, text, err.Error(), false)
 		return
 	}
 	if s := l.t.get(r, roleType); s != "" && s != "-" {
-		if e.typ, err = parseType(s); err != nil {
+		if e.typ, err = parseListType(s); err != nil {
 			l.leave(place, text, err.Error(), false)
 			return
 		}
@@ -179,12 +243,8 @@ func (l *listing) reserved(r Row) bool {
 
 // rowWithoutAddress is a title, or more of the row above.
 func (l *listing) rowWithoutAddress(r Row, place, text string) {
-	if !strings.Contains(text, "|") {
-		if t, ok := titleTable(text); ok {
-			l.section, l.words = t, "the title in "+place
-			l.leave(place, text, "a title: "+t.String()+"s follow", true)
-			return
-		}
+	if l.title(place, text) {
+		return
 	}
 	for _, role := range []string{roleValues, roleRemark, roleRange, roleAbout} {
 		s := l.t.get(r, role)
@@ -199,6 +259,45 @@ func (l *listing) rowWithoutAddress(r Row, place, text string) {
 		return
 	}
 	l.leave(place, text, "no address", false)
+}
+
+// title says whether a row is a title that names the table of what follows.
+func (l *listing) title(place, text string) bool {
+	if strings.Contains(text, "|") {
+		return false
+	}
+	t, ok := titleTable(text)
+	if ok {
+		l.section, l.words = t, "the title in "+place
+		l.leave(place, text, "a title: "+t.String()+"s follow", true)
+	}
+	return ok
+}
+
+// titleAbove takes a title above the first headings that is the name of a
+// table, where it is the only one.
+func (l *listing) titleAbove(head Row) {
+	var named regmap.Table
+	words, n := "", 0
+	for _, r := range l.out.above {
+		if t, ok := wholeTitle(rowText(r)); ok && r.Sheet == head.Sheet {
+			named, words = t, "the title in "+rowPlace(r)
+			n++
+		}
+	}
+	if n == 1 {
+		l.section, l.words = named, words
+	}
+}
+
+// wholeTitle reads a title that is a table's name and nothing else: "Holding
+// registers (4x)".
+func wholeTitle(s string) (regmap.Table, bool) {
+	if at := strings.IndexAny(s, "([{"); at > 0 {
+		s = s[:at]
+	}
+	t, ok := parseTableWord(s)
+	return t, ok && len(normal(s)) > 2
 }
 
 // titleTable reads a title that names a table: "Holding registers (4x)".
@@ -227,7 +326,7 @@ func (l *listing) entryTable(e *entry) error {
 	if e.address.table != 0 {
 		e.table, e.why = e.address.table, "the address"
 	}
-	if s := l.t.get(e.row, roleTable); s != "" {
+	if s := e.get(roleTable); s != "" {
 		t, ok := parseTableWord(s)
 		if !ok {
 			return fmt.Errorf("%q is no table that is known, such as holding register or 4x", clip(s))
@@ -236,7 +335,7 @@ func (l *listing) entryTable(e *entry) error {
 			return err
 		}
 	}
-	if s := l.t.get(e.row, roleFunction); s != "" && s != "-" {
+	if s := e.get(roleFunction); s != "" && s != "-" {
 		f, ok := parseFunctions(s)
 		if !ok {
 			return fmt.Errorf("%q is no function code, or two of different tables", clip(s))
@@ -249,22 +348,22 @@ func (l *listing) entryTable(e *entry) error {
 	if e.table == 0 && l.section != 0 {
 		e.table, e.why = l.section, l.words
 	}
-	if e.table == 0 && l.t.fixed != 0 {
-		e.table, e.why = l.t.fixed, "what was told"
+	if e.table == 0 && e.t.fixed != 0 {
+		e.table, e.why = e.t.fixed, "what was told"
 	}
 	return nil
 }
 
 // askTable asks for the table where neither number nor words give it.
-func (l *listing) askTable(c counting) {
+func (l *listing) askTable(entries []*entry, c counting) {
 	if c.from == 0 {
 		return
 	}
 	missing, first := 0, ""
-	for _, e := range l.entries {
+	for _, e := range entries {
 		_, isReference := e.reference()
 		if e.table == 0 && !(c.references && isReference) {
-			if a, ok := parseAccess(l.t.get(e.row, roleAccess)); ok && a.write && e.hasType && e.typ.name != "bool" {
+			if a, ok := parseAccess(e.get(roleAccess)); ok && a.write && e.hasType && e.typ.name != "bool" {
 				e.table, e.why = regmap.HoldingRegister, "what can be written"
 				continue
 			}
@@ -280,19 +379,22 @@ func (l *listing) askTable(c counting) {
 
 // askScale asks whether whole numbers in a column headed 'scale' multiply or
 // divide.
-func (l *listing) askScale() {
-	i, ok := l.t.at[roleScale]
-	if !ok || l.t.has(roleTimes) || l.t.has(roleDivide) {
+func (l *listing) askScale(t *table) {
+	i, ok := t.at[roleScale]
+	if !ok || t.has(roleTimes) || t.has(roleDivide) {
 		return
 	}
 	for _, e := range l.entries {
-		s := l.t.get(e.row, roleScale)
+		if e.t != t {
+			continue
+		}
+		s := e.get(roleScale)
 		r, kind, err := parseScale(s)
 		if s == "" || err != nil || kind != scaleBare || !r.IsInt() || r.Num().Int64() == 1 {
 			continue
 		}
-		c := l.t.columns[i]
-		l.ask("column %s %q: is the raw number multiplied by it or divided? %s has %s. Say --column times=%q or --column divide=%q", c.Letter, c.Heading, e.place, s, c.Heading, c.Heading)
+		c := t.columns[i]
+		l.ask("%s: is the raw number multiplied by it or divided? %s has %s. Say --column times=%q or --column divide=%q", c, e.place, s, c.Heading, c.Heading)
 		return
 	}
 }

@@ -134,15 +134,15 @@ func TestGoldenLists(t *testing.T) {
 	}
 }
 
-// rowsOf makes rows of lines with cells between bars.
-func rowsOf(lines ...string) []Row {
+// rowsFrom makes rows of lines with cells between bars.
+func rowsFrom(lines ...string) []Row {
 	var out []Row
 	for i, l := range lines {
 		cells := strings.Split(l, "|")
 		for j := range cells {
 			cells[j] = strings.TrimSpace(cells[j])
 		}
-		out = append(out, Row{i + 1, cells})
+		out = append(out, Row{Number: i + 1, Cells: cells})
 	}
 	return out
 }
@@ -157,24 +157,24 @@ func TestCounting(t *testing.T) {
 		o     Options
 		first int // address of the point 'level'; -1: a question
 	}{
-		{"five digits", rowsOf("Register|Name|Type", "40005|Level|INT"), Options{}, 4},
-		{"six digits", rowsOf("Register|Name|Type", "400005|Level|INT"), Options{}, 4},
-		{"a number and no word", rowsOf("Register|Table|Name|Type", "5|holding|Level|INT"), Options{}, -1},
-		{"told 0", rowsOf("Register|Table|Name|Type", "5|holding|Level|INT"), Options{CountFrom: CountFromZero}, 5},
-		{"told 1", rowsOf("Register|Table|Name|Type", "5|holding|Level|INT"), Options{CountFrom: CountFromOne}, 4},
-		{"a register 0", rowsOf("Register|Table|Name|Type", "0|holding|Run|INT", "5|holding|Level|INT"), Options{}, 5},
-		{"headed offset", rowsOf("Offset|Table|Name|Type", "5|holding|Level|INT"), Options{}, 5},
-		{"headed 0-based", rowsOf("Address (0-based)|Table|Name|Type", "5|holding|Level|INT"), Options{}, 5},
-		{"headed 1-based", rowsOf("Address (1-based)|Table|Name|Type", "5|holding|Level|INT"), Options{}, 4},
-		{"hexadecimal", rowsOf("Address|Table|Name|Type", "0x0A|holding|Level|INT"), Options{}, 10},
-		{"an offset beside the reference", rowsOf("Register|Offset|Name|Type", "40005|4|Level|INT"), Options{}, 4},
-		{"an offset beside the number", rowsOf("Number|Offset|Table|Name|Type", "5|4|holding|Level|INT", "9|8|holding|Flow|INT"), Options{}, 4},
-		{"40000 is no reference", rowsOf("Register|Table|Name|Type", "40000|holding|Run|INT", "40005|holding|Level|INT"), Options{}, -1},
-		{"40001 headed offset", rowsOf("Offset|Name|Type", "40005|Level|INT"), Options{}, -1},
-		{"40001 headed offset, told 0", rowsOf("Offset|Table|Name|Type", "40005|holding|Level|INT"), Options{CountFrom: CountFromZero}, 40005},
-		{"references and numbers mixed", rowsOf("Register|Table|Name|Type", "40005|holding|Level|INT", "7|holding|Flow|INT"), Options{}, -1},
-		{"4x apart", rowsOf("Register|Name|Type", "4x0005|Level|INT"), Options{}, 4},
-		{"a leading zero that is no coil", rowsOf("Register|Table|Name|Type", "00005|holding|Level|INT"), Options{CountFrom: CountFromOne}, 4},
+		{"five digits", rowsFrom("Register|Name|Type", "40005|Level|INT"), Options{}, 4},
+		{"six digits", rowsFrom("Register|Name|Type", "400005|Level|INT"), Options{}, 4},
+		{"a number and no word", rowsFrom("Register|Table|Name|Type", "5|holding|Level|INT"), Options{}, -1},
+		{"told 0", rowsFrom("Register|Table|Name|Type", "5|holding|Level|INT"), Options{CountFrom: CountFromZero}, 5},
+		{"told 1", rowsFrom("Register|Table|Name|Type", "5|holding|Level|INT"), Options{CountFrom: CountFromOne}, 4},
+		{"a register 0", rowsFrom("Register|Table|Name|Type", "0|holding|Run|INT", "5|holding|Level|INT"), Options{}, 5},
+		{"headed offset", rowsFrom("Offset|Table|Name|Type", "5|holding|Level|INT"), Options{}, 5},
+		{"headed 0-based", rowsFrom("Address (0-based)|Table|Name|Type", "5|holding|Level|INT"), Options{}, 5},
+		{"headed 1-based", rowsFrom("Address (1-based)|Table|Name|Type", "5|holding|Level|INT"), Options{}, 4},
+		{"hexadecimal", rowsFrom("Address|Table|Name|Type", "0x0A|holding|Level|INT"), Options{}, 10},
+		{"an offset beside the reference", rowsFrom("Register|Offset|Name|Type", "40005|4|Level|INT"), Options{}, 4},
+		{"an offset beside the number", rowsFrom("Number|Offset|Table|Name|Type", "5|4|holding|Level|INT", "9|8|holding|Flow|INT"), Options{}, 4},
+		{"40000 is no reference", rowsFrom("Register|Table|Name|Type", "40000|holding|Run|INT", "40005|holding|Level|INT"), Options{}, -1},
+		{"40001 headed offset", rowsFrom("Offset|Name|Type", "40005|Level|INT"), Options{}, -1},
+		{"40001 headed offset, told 0", rowsFrom("Offset|Table|Name|Type", "40005|holding|Level|INT"), Options{CountFrom: CountFromZero}, 40005},
+		{"references and numbers mixed", rowsFrom("Register|Table|Name|Type", "40005|holding|Level|INT", "7|holding|Flow|INT"), Options{}, -1},
+		{"4x apart", rowsFrom("Register|Name|Type", "4x0005|Level|INT"), Options{}, 4},
+		{"a leading zero that is no coil", rowsFrom("Register|Table|Name|Type", "00005|holding|Level|INT"), Options{CountFrom: CountFromOne}, 4},
 	} {
 		r, err := List("list.csv", c.rows, c.o)
 		if err != nil {
@@ -203,7 +203,7 @@ func TestCounting(t *testing.T) {
 // TestQuestions: what a list cannot tell is asked, and the answer named in the
 // question is taken.
 func TestQuestions(t *testing.T) {
-	table := rowsOf("Address (0-based)|Name|Type", "5|Level|INT")
+	table := rowsFrom("Address (0-based)|Name|Type", "5|Level|INT")
 	r, err := List("list.csv", table, Options{})
 	if err != nil || len(r.Questions) != 1 || !strings.Contains(r.Questions[0], "which table") {
 		t.Fatalf("%v, %v", r, err)
@@ -212,7 +212,7 @@ func TestQuestions(t *testing.T) {
 	if err != nil || loads(t, r.Map).Point("level").Table != regmap.InputRegister {
 		t.Fatalf("%v, %v", r, err)
 	}
-	scale := rowsOf("Register|Name|Type|Scale", "40005|Level|INT|10")
+	scale := rowsFrom("Register|Name|Type|Scale", "40005|Level|INT|10")
 	r, err = List("list.csv", scale, Options{})
 	if err != nil || len(r.Questions) != 1 || !strings.Contains(r.Questions[0], "multiplied") {
 		t.Fatalf("%v, %v", r, err)
@@ -236,10 +236,10 @@ func TestListRefused(t *testing.T) {
 		says string
 	}{
 		{nil, Options{}, "no heading"},
-		{rowsOf("a|b", "c|d"), Options{}, "no heading"},
-		{rowsOf("Register|Name", "40001|Level"), Options{Columns: map[string]string{"colour": "Name"}}, "names no role"},
-		{rowsOf("Register|Name", "40001|Level"), Options{Columns: map[string]string{"about": "Words"}}, `no column is headed "Words"`},
-		{[]Row{{1, make([]string, mostColumns+1)}}, Options{}, "at most"},
+		{rowsFrom("a|b", "c|d"), Options{}, "no heading"},
+		{rowsFrom("Register|Name", "40001|Level"), Options{Columns: map[string]string{"colour": "Name"}}, "names no role"},
+		{rowsFrom("Register|Name", "40001|Level"), Options{Columns: map[string]string{"about": "Words"}}, `no column is headed "Words"`},
+		{[]Row{{Number: 1, Cells: make([]string, mostColumns+1)}}, Options{}, "at most"},
 	} {
 		r, err := List("list.csv", c.rows, c.o)
 		if r != nil || !errors.Is(err, ErrSource) || !strings.Contains(err.Error(), c.says) {
@@ -272,7 +272,7 @@ func TestRowsRefused(t *testing.T) {
 		{"499999|3|Level|INT", "beyond address 65535"},
 		{"|3|Level|INT", "no address"},
 	} {
-		r, err := List("list.csv", rowsOf(head, "40001|3|First|INT", "40002|3|Second|INT", c.row), Options{CountFrom: CountFromOne})
+		r, err := List("list.csv", rowsFrom(head, "40001|3|First|INT", "40002|3|Second|INT", c.row), Options{CountFrom: CountFromOne})
 		if err != nil {
 			t.Errorf("%s: %v", c.row, err)
 			continue
@@ -304,6 +304,8 @@ func FuzzSheetCSV(f *testing.F) {
 		"Register,Name" + strings.Repeat(",", 2000) + "\n"} {
 		f.Add([]byte(s), uint8(1))
 	}
+	f.Add([]byte(ownSeed(f)), uint8(0))
+	f.Add([]byte("Coils\nRegister,Name\n1,a\nInput registers\nRegister,Name,Type\n1,b,INT\nRegister,Name\n2,c\n"), uint8(1))
 	f.Fuzz(func(t *testing.T, text []byte, from uint8) {
 		rows, err := Rows(File{"list.csv", text}, "")
 		if err != nil {

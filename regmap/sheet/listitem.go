@@ -26,22 +26,28 @@ func (l *listing) item(e *entry, c counting) (*item, error) {
 		if err := l.scaleOf(e, it); err != nil {
 			return nil, err
 		}
-		if s := l.t.get(e.row, roleUnits); s != "" {
+		if s := e.get(roleUnits); s != "" && e.t.own {
+			it.units = clean(s)
+		} else if s != "" {
 			it.setUnits(s)
 		}
 		l.limits(e, it)
 	}
 	l.named(e, it)
 	l.remark(e, it)
-	return it, nil
+	return it, it.takeOurs(e)
 }
 
 // describe takes the row's words: name, tag, description, and units in
 // brackets behind them.
 func (l *listing) describe(e *entry, it *item) {
-	it.tag = clean(l.t.get(e.row, roleTag))
-	name, about := clean(l.t.get(e.row, roleName)), clean(l.t.get(e.row, roleAbout))
-	if !l.t.has(roleUnits) || l.t.get(e.row, roleUnits) == "" {
+	it.tag = clean(e.get(roleTag))
+	name, about := clean(e.get(roleName)), clean(e.get(roleAbout))
+	if ownName.MatchString(name) && (e.t.own || about != "") {
+		it.name, it.about = name, about
+		return
+	}
+	if !e.t.own && !e.t.has(roleUnits) || !e.t.own && e.get(roleUnits) == "" {
 		for _, s := range []*string{&about, &name} {
 			if rest, units, ok := unitsInBrackets(*s); ok {
 				*s = rest
@@ -64,8 +70,11 @@ func (l *listing) describe(e *entry, it *item) {
 
 // bitOf reads which bit of a register the row is.
 func (l *listing) bitOf(e *entry, it *item) error {
-	s := strings.ToLower(clean(l.t.get(e.row, roleBit)))
+	s := strings.ToLower(clean(e.get(roleBit)))
 	bit := e.address.bit
+	if e.typ.bit > 0 && bit < 0 {
+		bit = e.typ.bit - 1
+	}
 	if s != "" && s != "-" {
 		n, err := strconv.Atoi(strings.TrimSpace(strings.TrimPrefix(strings.TrimPrefix(s, "bit"), "b")))
 		if err != nil || n < 0 || n > 32 {
@@ -112,7 +121,7 @@ func (l *listing) countBits() {
 		if e.address.bit >= 0 {
 			see(e.address.bit)
 		}
-		s := strings.ToLower(clean(l.t.get(e.row, roleBit)))
+		s := strings.ToLower(clean(e.get(roleBit)))
 		if n, err := strconv.Atoi(strings.TrimSpace(strings.TrimPrefix(s, "bit"))); err == nil {
 			see(n)
 		}
@@ -179,7 +188,7 @@ func (l *listing) typeOf(e *entry, it *item) error {
 func (l *listing) registersOf(e *entry) (int, error) {
 	n := e.address.span()
 	number := func(role string) (int, bool) {
-		f := strings.Fields(l.t.get(e.row, role))
+		f := strings.Fields(e.get(role))
 		if len(f) == 0 {
 			return 0, false
 		}
@@ -205,7 +214,7 @@ func (l *listing) registersOf(e *entry) (int, error) {
 // stringOf settles a string's length in characters.
 func (l *listing) stringOf(e *entry, it *item, registers int) error {
 	it.typ, it.length = "string", e.typ.length
-	if b, err := strconv.Atoi(l.t.get(e.row, roleBytes)); it.length == 0 && err == nil {
+	if b, err := strconv.Atoi(e.get(roleBytes)); it.length == 0 && err == nil {
 		it.length = b
 	}
 	if it.length == 0 && registers > 0 {
@@ -227,7 +236,7 @@ func (l *listing) stringOf(e *entry, it *item, registers int) error {
 }
 
 func (l *listing) orderWords(e *entry) (order, unsure, rest string) {
-	order, unsure, rest = parseOrder(l.t.get(e.row, roleOrder))
+	order, unsure, rest = parseOrder(e.get(roleOrder))
 	if order == "" {
 		order, unsure = e.typ.order, ""
 	}
@@ -241,7 +250,7 @@ var wide = map[string]string{"ABCD": "ABCDEFGH", "CDAB": "GHEFCDAB", "BADC": "BA
 func (l *listing) orderOf(e *entry, it *item) {
 	order, unsure, _ := l.orderWords(e)
 	n := it.registers()
-	if said := l.t.get(e.row, roleOrder); said != "" && said != "-" && order == "" {
+	if said := e.get(roleOrder); said != "" && said != "-" && order == "" {
 		it.assume("the order %q is not understood; high word first is taken", clip(said))
 	}
 	switch {
@@ -264,8 +273,11 @@ func (l *listing) orderOf(e *entry, it *item) {
 // access settles whether the row may be written.
 func (l *listing) access(e *entry, it *item) {
 	writes := e.function.write
-	if s := l.t.get(e.row, roleAccess); s != "" && s != "-" {
-		a, ok := parseAccess(s)
+	if s := e.get(roleAccess); s != "" && s != "-" {
+		a, ok := ownAccess(s, it)
+		if !ok {
+			a, ok = parseAccess(s)
+		}
 		if !ok {
 			it.assume("%q says nothing about writing: read only", clip(s))
 			return
@@ -286,6 +298,10 @@ func (l *listing) access(e *entry, it *item) {
 
 // scaleOf settles the scale: a factor, a divisor, a raw span or decimals.
 func (l *listing) scaleOf(e *entry, it *item) error {
+	if scale, ok := ownScale(e.get(roleScale), it); ok {
+		it.scale = scale
+		return nil
+	}
 	times, said, err := l.factor(e)
 	if err != nil {
 		return err
@@ -330,7 +346,7 @@ func text(r *big.Rat) string { s, _ := decimalText(r); return s }
 // factor is what raw numbers are multiplied by.
 func (l *listing) factor(e *entry) (*big.Rat, bool, error) {
 	for _, role := range []string{roleTimes, roleDivide, roleScale} {
-		s := l.t.get(e.row, role)
+		s := e.get(role)
 		if s == "" || s == "-" || strings.EqualFold(s, "n/a") || strings.EqualFold(s, "none") {
 			continue
 		}
@@ -348,7 +364,7 @@ func (l *listing) factor(e *entry) (*big.Rat, bool, error) {
 
 // number is a cell's number; nil for an empty cell.
 func (l *listing) number(e *entry, role string) (*big.Rat, error) {
-	s := l.t.get(e.row, role)
+	s := e.get(role)
 	if s == "" || s == "-" {
 		return nil, nil
 	}
@@ -362,7 +378,7 @@ func (l *listing) number(e *entry, role string) (*big.Rat, error) {
 // decimals is how many decimals the row gives, as a number or as a picture
 // such as 0.00; -1 for none said.
 func (l *listing) decimals(e *entry) (int, error) {
-	s := l.t.get(e.row, roleDecimals)
+	s := e.get(roleDecimals)
 	if s == "" || s == "-" {
 		return -1, nil
 	}
@@ -393,7 +409,7 @@ func (l *listing) ends(e *entry) (low, high *big.Rat) {
 	low, _ = l.number(e, roleMin)
 	high, _ = l.number(e, roleMax)
 	if low == nil && high == nil {
-		if a, b, _, ok := parseRange(l.t.get(e.row, roleRange)); ok {
+		if a, b, _, ok := parseRange(e.get(roleRange)); ok {
 			return a, b
 		}
 	}

@@ -11,7 +11,7 @@ import (
 // limits puts the row's range where the map has a place for it: the limits of
 // writing. Of a point that is only read it is kept as a comment.
 func (l *listing) limits(e *entry, it *item) {
-	if _, _, units, ok := parseRange(l.t.get(e.row, roleRange)); ok && units != "" && it.units == "" {
+	if _, _, units, ok := parseRange(e.get(roleRange)); ok && units != "" && it.units == "" {
 		it.setUnits(units)
 	}
 	low, high := l.ends(e)
@@ -38,7 +38,7 @@ func (l *listing) named(e *entry, it *item) {
 	}
 	more := strings.Join(l.more[e], ";")
 	for _, role := range []string{roleValues, roleRemark, roleRange, roleAbout} {
-		s := l.t.get(e.row, role)
+		s := e.get(role)
 		pairs, ok := parseNamed(s + ";" + more)
 		if !ok && role != roleAbout {
 			continue
@@ -89,7 +89,7 @@ func (it *item) toBits(pairs []pair) {
 
 // remark keeps the row's further words as a comment.
 func (l *listing) remark(e *entry, it *item) {
-	s := clean(l.t.get(e.row, roleRemark))
+	s := clean(e.get(roleRemark))
 	if s == "" {
 		return
 	}

@@ -41,7 +41,7 @@ const mergeHead = "Register|Tag|Name|Type|Scale|Unit|R/W|Order"
 // merge imports rows into mergeMap.
 func merge(t *testing.T, text string, rows ...string) (string, []Change) {
 	t.Helper()
-	r, err := List("reissue.csv", rowsOf(append([]string{mergeHead}, rows...)...), Options{})
+	r, err := List("reissue.csv", rowsFrom(append([]string{mergeHead}, rows...)...), Options{})
 	if err != nil || r.Map == nil {
 		t.Fatalf("%+v, %v", r, err)
 	}
@@ -139,7 +139,7 @@ func TestMergeRefused(t *testing.T) {
 
 // TestMergeFaulty: a map with faults is not touched.
 func TestMergeFaulty(t *testing.T) {
-	r, err := List("reissue.csv", rowsOf(mergeHead, unchanged[0]), Options{})
+	r, err := List("reissue.csv", rowsFrom(mergeHead, unchanged[0]), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -153,7 +153,7 @@ func TestMergeFaulty(t *testing.T) {
 // TestMergeGroups: points of a group have no place of their own to change.
 func TestMergeGroups(t *testing.T) {
 	text := "device: x\ngroups:\n  pumps:\n    name: pump-{n}\n    count: 2\n    stride: 10\n    points:\n      hours: {holding-register: 0, type: uint16}\npoints: {a: {coil: 0}}\n"
-	r, err := List("x.csv", rowsOf("Register|Name|Type", "40003|Pump 1 hours|UINT", "40011|Pump 2 hours|UINT", "00001|A|BOOL"), Options{})
+	r, err := List("x.csv", rowsFrom("Register|Name|Type", "40003|Pump 1 hours|UINT", "40011|Pump 2 hours|UINT", "00001|A|BOOL"), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

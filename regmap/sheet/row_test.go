@@ -58,9 +58,9 @@ func TestRowForms(t *testing.T) {
 		{"what can be written is holding", "Address (0-based)|Name|Type|R/W", "0|Level|REAL|RW", "holding-register 0 float32 ABCD writable"},
 		{"no name at all", "Register|Type|Name", "40001|INT|液", "holding-register 0 int16 AB"},
 	} {
-		rows := rowsOf(c.head, c.row)
+		rows := rowsFrom(c.head, c.row)
 		if strings.HasPrefix(c.name, "a title") {
-			rows = rowsOf(c.head, "Holding registers (4x)", c.row)
+			rows = rowsFrom(c.head, "Holding registers (4x)", c.row)
 		}
 		o := Options{}
 		if strings.HasPrefix(c.name, "types that are tables") {

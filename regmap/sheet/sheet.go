@@ -30,6 +30,7 @@ type Options struct {
 type Row struct {
 	Number int
 	Cells  []string
+	Sheet  string // the worksheet, where several are read; ""
 }
 
 // Surety is how sure a conclusion is.
@@ -49,6 +50,15 @@ type Column struct {
 	Role    string // one of Roles; "" for a column that is not used
 	Sure    Surety
 	Why     string
+	Under   string // where its heading stands, for headings further down a list: "row 12"; ""
+}
+
+// String names a column in messages.
+func (c Column) String() string {
+	if c.Under != "" {
+		return fmt.Sprintf("column %s %q of %s", c.Letter, c.Heading, c.Under)
+	}
+	return fmt.Sprintf("column %s %q", c.Letter, c.Heading)
 }
 
 // A Taken row became a point.
