@@ -48,6 +48,8 @@ func TestRequestsGrowWithinLimits(t *testing.T) {
 		{"order of the file does not matter", "points: {a: {holding-register: 5, type: uint16}, b: {holding-register: 4, type: uint16}}", "holding-register 4+2"},
 		{"overlay inside", "points: {a: {holding-register: 0, type: uint64}, b: {holding-register: 1, type: uint16, overlay: true}}", "holding-register 0+4"},
 		{"periods apart", "points: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: uint16, every: 10s}}", "holding-register 0+1, holding-register 1+1"},
+		{"slower inside rides along", "points: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: uint16, every: 10s}, c: {holding-register: 2, type: uint16}}\nlimits: {gap: 1}", "holding-register 0+3"},
+		{"faster inside does not", "points: {a: {holding-register: 0, type: uint16, every: 10s}, b: {holding-register: 1, type: uint16}, c: {holding-register: 2, type: uint16, every: 10s}}", "holding-register 0+3, holding-register 1+1"},
 		{"end of the table", "points: {a: {holding-register: 65535, type: uint16}, b: {holding-register: 65534, type: uint16}}", "holding-register 65534+2"},
 		{"together", "limits: {gap: 9}\npoints: {a: {holding-register: 5, type: uint16, together: x}, b: {holding-register: 0, type: uint16}, c: {holding-register: 2, type: uint16, together: x}, d: {holding-register: 9, type: uint16}}", "holding-register 0+10"},
 		{"together is not split", "limits: {registers: 4, gap: 2}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 2, type: uint16, together: x}, c: {holding-register: 4, type: uint16, together: x}}", "holding-register 0+1, holding-register 2+3"},
@@ -112,6 +114,19 @@ func TestLearnt(t *testing.T) {
 	learnt.Cut(18, regmap.HoldingRegister, 1)
 	if got := shape(For(l, learnt)); len(got) != 2 {
 		t.Errorf("another unit's cut: %v", got)
+	}
+	learnt = new(Learnt)
+	for _, n := range []int{3, 1, 2} { // the least holds
+		learnt.Limit(17, regmap.HoldingRegister, n)
+	}
+	learnt.Limit(17, regmap.Coil, 1)
+	if got := shape(For(l, learnt)); len(got) != 4 {
+		t.Errorf("one register at a time: %v", got)
+	}
+	learnt = new(Learnt)
+	learnt.Limit(17, regmap.HoldingRegister, 3)
+	if got := shape(For(l, learnt)); !slices.Equal(got, []string{"holding-register 0+3", "holding-register 3+1"}) {
+		t.Errorf("three registers at a time: %v", got)
 	}
 	if r := Alone(&l.Stations[0], b); r.Span != b.Span() || r.Frame().Quantity != 1 {
 		t.Errorf("alone: %v", r.Span)
