@@ -20,6 +20,7 @@ import (
 type pollFlags struct {
 	at                          place
 	once, frames, asJSON, asCSV bool
+	health                      bool
 	every, during, units        string
 }
 
@@ -31,8 +32,9 @@ func newPollCommand(s *streams) *cobra.Command {
 		Short: "Read all points as the panel would, in engineering units with quality and cause",
 		Long: "Polls the stations of one or more lines and shows each point's value, quality and cause.\n" +
 			"It only reads. Even reads load a line: ask its owner first.\n\n" +
-			"Exit code: 0 every point is good or uncertain; 1 a reading is bad; 2 a file was not\n" +
-			"understood; 3 a port or host could not be opened, or nothing answered at all.",
+			"Exit code: 0 every point is good or uncertain; 1 a reading is bad, or --health finds the\n" +
+			"line in trouble; 2 a file was not understood; 3 a port or host could not be opened, or\n" +
+			"nothing answered at all.",
 		Example: "  plumbline poll pump-house.yaml --once\n" +
 			"  plumbline poll cistern.yaml --tcp 192.0.2.10 --unit 17 --once --frames\n" +
 			"  plumbline poll pump-house.yaml --for 10m --json > readings.jsonl",
@@ -46,6 +48,7 @@ func newPollCommand(s *streams) *cobra.Command {
 	flags.StringVar(&f.during, "for", "", "stop after this time, such as 10m")
 	flags.StringVar(&f.units, "units", "", "show values in these units where they measure the same: UCUM codes parted by commas")
 	flags.BoolVar(&f.frames, "frames", false, "show each value's way from bytes to number")
+	flags.BoolVar(&f.health, "health", false, "also say how the line itself does, each minute and at the end, with advice")
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines, one a reading")
 	flags.BoolVar(&f.asCSV, "csv", false, "CSV, one row a reading")
 	return cmd
@@ -59,6 +62,9 @@ func runPoll(ctx context.Context, s *streams, args []string, f pollFlags) error 
 	}
 	if f.asJSON && f.asCSV {
 		return notUnderstood("--json and --csv are given together; choose one")
+	}
+	if f.health && f.asCSV {
+		return notUnderstood("--health and --csv are given together; findings are no rows, use --json")
 	}
 	if err := f.apply(lines); err != nil {
 		return err
@@ -81,10 +87,11 @@ func runPoll(ctx context.Context, s *streams, args []string, f pollFlags) error 
 		return err
 	}
 	show := newPollPrinter(s.out, lines, f, units)
-	if err := pollLines(ctx, lines, cycles, show.event); err != nil {
+	h := newHealth(show, lines)
+	if err := pollWatched(ctx, lines, cycles, show.event, h); err != nil {
 		return err
 	}
-	return show.finish()
+	return h.finish(show.finish)
 }
 
 // apply puts the period of the command line in place of the files'.
@@ -108,12 +115,12 @@ func (f *pollFlags) apply(lines []*line.Line) error {
 // pollLines polls lines side by side into one sink, which gets one event at a
 // time.
 func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.Sink) error {
+	return pollWatched(ctx, lines, cycles, sink, nil)
+}
+
+// pollWatched is pollLines with the health of the lines followed; h may be nil.
+func pollWatched(ctx context.Context, lines []*line.Line, cycles int, sink decode.Sink, h *health) error {
 	var mu sync.Mutex
-	one := func(e decode.Event) {
-		mu.Lock()
-		defer mu.Unlock()
-		sink(e)
-	}
 	clock := decode.NewClock()
 	var running sync.WaitGroup
 	defer running.Wait()
@@ -124,8 +131,14 @@ func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.
 			cancel()
 			return err
 		}
+		one := func(e decode.Event) {
+			mu.Lock()
+			defer mu.Unlock()
+			sink(e)
+			h.event(l, e)
+		}
 		c := poll.Config{Line: l, Clock: clock, Sink: one, Offset: spread(i, lines), Fault: keepFault}
-		if err := pollLine(ctx, &running, c, dial, cycles); err != nil {
+		if err := pollLine(ctx, &running, c, dial, cycles, h); err != nil {
 			cancel()
 			return err
 		}
@@ -136,7 +149,7 @@ func pollLines(ctx context.Context, lines []*line.Line, cycles int, sink decode.
 }
 
 // pollLine starts polling one line.
-func pollLine(ctx context.Context, running *sync.WaitGroup, c poll.Config, dial link.Dialer, cycles int) error {
+func pollLine(ctx context.Context, running *sync.WaitGroup, c poll.Config, dial link.Dialer, cycles int, h *health) error {
 	var p *poll.Poller
 	l := c.Line
 	k, err := link.New(link.Config{
@@ -147,6 +160,7 @@ func pollLine(ctx context.Context, running *sync.WaitGroup, c poll.Config, dial 
 		return err
 	}
 	c.Link = k
+	h.linked(l, k)
 	if l.Framing == line.MBAP {
 		c.Width = link.MaxSlots
 	}

@@ -308,6 +308,15 @@ func TestTooFast(t *testing.T) {
 	own, _ := start(t, serial())
 	own.Add(decode.Event{At: decode.Stamp{Steady: 3 * time.Second}, Cycle: &decode.Cycle{Number: 1, Skipped: 2}})
 	says(t, one(t, own, "cycles-left-out"), "2 cycles of 3 were left out", "the longest took 3 s")
+	if !Trouble(own.Findings()) {
+		t.Error("two cycles of three are trouble")
+	}
+	for n := range uint64(300) {
+		own.Add(decode.Event{At: decode.Stamp{Steady: time.Second}, Cycle: &decode.Cycle{Number: n + 2, Began: decode.Stamp{Steady: time.Second}}})
+	}
+	if one(t, own, "cycles-left-out"); Trouble(own.Findings()) {
+		t.Error("two cycles of 300 are not")
+	}
 }
 
 func TestPort(t *testing.T) {

@@ -8,6 +8,8 @@ import (
 
 // findingLine is a finding in JSON. Keys may be added, none renamed.
 type findingLine struct {
+	Time     string         `json:"time"`
+	Line     string         `json:"line"`
 	Code     string         `json:"code"`
 	Subject  string         `json:"subject"`
 	Claim    string         `json:"claim"`
@@ -23,12 +25,14 @@ type evidenceLine struct {
 	Response *string `json:"response"`
 }
 
-// WriteFindings writes findings as JSON lines, each an object with code,
-// subject, claim, rank, words, evidence (exchange, request, response) and do.
-// The error is the writer's.
-func WriteFindings(w io.Writer, all []Finding) error {
+// WriteJSON writes findings of the state as JSON lines, each an object with
+// time (of the latest exchange), line, code, subject, claim, rank, words,
+// evidence (exchange, request, response) and do. The error is the writer's.
+func (s *State) WriteJSON(w io.Writer, all []Finding) error {
 	for i := range all {
-		text, err := json.Marshal(lineOf(&all[i]))
+		l := lineOf(&all[i])
+		l.Time, l.Line = s.ends.Wall.UTC().Format("2006-01-02T15:04:05.000000000Z"), s.config.Name
+		text, err := json.Marshal(l)
 		if err != nil {
 			return err
 		}

@@ -99,7 +99,7 @@ func frameShapes() []paper.Shape {
 // bytes travelled, and marks where requests were not answered.
 func (s *State) occupation() paper.Picture {
 	t := &s.timeline
-	p := paper.Picture{Title: "Share of the time in which the line was occupied; black: bytes travelled, grey: waiting for an answer; marks below: requests without an answer",
+	p := paper.Picture{Title: "Share of the time in which the line was occupied",
 		Width: pictureWidth, Height: pictureHeight}
 	p.Shapes = frameShapes()
 	for _, share := range []int{0, 50, 100} {
@@ -132,6 +132,10 @@ func (s *State) occupation() paper.Picture {
 		paper.Label{X: plotLeft, Y: plotBottom + 14, Text: moment(s.began), Size: labelSize},
 		paper.Label{X: pictureWidth - 10, Y: plotBottom + 14, Text: span(whole) + " later", Size: labelSize, Anchor: paper.AnchorEnd})
 	p.Facts = []paper.Fact{{Name: "One piece", Value: span(t.width)}, {Name: "Unanswered", Value: fmt.Sprint(failed)}}
+	if s.frames > 0 {
+		p.Facts = append(p.Facts, paper.Fact{Name: "Drawn black", Value: "bytes travelled"})
+	}
+	p.Facts = append(p.Facts, paper.Fact{Name: "Drawn grey", Value: "an exchange was under way"}, paper.Fact{Name: "Marks below", Value: "requests without an answer"})
 	return p
 }
 

@@ -237,7 +237,7 @@ func TestReportGolden(t *testing.T) {
 		golden(t, name, out.String())
 	}
 	var lines bytes.Buffer
-	if err := WriteFindings(&lines, s.Findings()); err != nil {
+	if err := s.WriteJSON(&lines, s.Findings()); err != nil {
 		t.Fatal(err)
 	}
 	golden(t, "findings.jsonl", lines.String())
