@@ -26,16 +26,26 @@ func checkOverlap(points []*pointDraft) {
 					kept = append(kept, o)
 				}
 			}
-			open = kept
-			for _, o := range open {
-				if clash(o, p) {
-					reportOverlap(o, p)
-					break
-				}
-			}
-			open = append(open, p)
+			open = admit(kept, p)
 		}
 	}
+}
+
+// admit adds a point to those that reach its address, or reports that it
+// clashes with one of them. Of two that clash only the one is kept that clashes
+// with all that the other would: a file may have 100,000 points at one address.
+func admit(open []*pointDraft, p *pointDraft) []*pointDraft {
+	for i, o := range open {
+		if !clash(o, p) {
+			continue
+		}
+		reportOverlap(o, p)
+		if p.Type != TypeBool && (o.Type == TypeBool || p.Span().End() > o.Span().End()) {
+			open[i] = p
+		}
+		return open
+	}
+	return append(open, p)
 }
 
 func clash(a, b *pointDraft) bool {

@@ -11,7 +11,7 @@ func (c *curve) apply(n Value) Value {
 		return c.applyRoot(n)
 	}
 	r := between(n.exactRat(), c.raw, c.value, c.stretch(c.raw, n.exactRat()))
-	f, same := r.Float64()
+	f, same := nearest(r)
 	v := FloatValue(f)
 	if !same && v.kind == Float {
 		v.exact = &exactNumber{rat: r}

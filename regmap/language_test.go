@@ -16,6 +16,7 @@ func TestSquareRoot(t *testing.T) {
 	m := loadText(t, "  flow: {input-register: 0, type: uint16, scale: {root: {raw: [0, 10000], value: [0, 100]}}}\n"+
 		"  cut: {input-register: 1, type: uint16, scale: {root: {raw: [0, 10000], value: [0, 100], cutoff: 10}}}\n"+
 		"  low: {input-register: 2, type: int16, scale: {root: {raw: [0, 10000], value: [0, 100]}}}\n"+
+		"  current: {input-register: 3, type: uint16, units: mA, scale: {root: {raw: [4000, 20000], value: [4, 20]}}}\n"+
 		"  set: {holding-register: 3, type: uint32, scale: {root: {raw: [0, 10000], value: [0, 100]}}, write: {}}\n")
 	for raw, want := range map[uint16]float64{0: 0, 100: 10, 400: 20, 1000: 31.623, 2500: 50, 5000: 70.711, 7500: 86.603, 10000: 100} {
 		if got, _ := m.Point("flow").ValueOf([]uint16{raw}).Float(); math.Abs(got-want) > 0.0005 {
@@ -23,6 +24,11 @@ func TestSquareRoot(t *testing.T) {
 		}
 		if got, _ := m.Point("cut").ValueOf([]uint16{raw}).Float(); raw < 100 && got != 0 || raw >= 100 && math.Abs(got-want) > 0.0005 {
 			t.Errorf("with cut-off, %d is %v", raw, got)
+		}
+	}
+	for mA, want := range map[float64]float64{4: 4, 4.16: 5.6, 4.64: 7.2, 5.6: 9.0596, 8: 12, 12: 15.3137, 16: 17.8564, 20: 20} { // after the root, computed
+		if got, _ := m.Point("current").ValueOf([]uint16{uint16(math.Round(mA * 1000))}).Float(); math.Abs(got-want) > 0.00005 {
+			t.Errorf("%v mA is %v mA after the root, want %v", mA, got, want)
 		}
 	}
 	if got, _ := m.Point("cut").ValueOf([]uint16{99}).Float(); got != 0 {
@@ -58,9 +64,21 @@ func TestStrappingTable(t *testing.T) {
 	}
 	m := loadText(t, "  volume: {input-register: 0, type: uint16, units: L, scale: {table: ["+strings.Join(rows, ", ")+"]}}\n"+
 		"  set: {holding-register: 0, type: uint16, scale: {table: [[0, 0], [100, 7], [65535, 9]]}, write: {}}\n"+
-		"  falls: {holding-register: 1, type: int16, scale: {table: [[-100, 9], [0, 0], [100, -7.5]]}, write: {}}\n")
+		"  falls: {holding-register: 1, type: int16, scale: {table: [[-100, 9], [0, 0], [100, -7.5]]}, write: {}}\n"+
+		"  percent: {input-register: 1, type: uint16, units: \"%\", decimals: 1, scale: {table: [[0, 0], [16, 10.3275], [44, 42.3789], [50, 50], [100, 100]]}}\n")
+	for raw, want := range map[uint16]string{16: "10.3", 44: "42.4", 50: "50.0"} { // a table with the handbook's depths among its corners
+		p := m.Point("percent")
+		if got := p.Shown(p.ValueOf([]uint16{raw})); got != want {
+			t.Errorf("%d %% of the depth is %s %% of the volume, the handbook has %s", raw, got, want)
+		}
+	}
+	for x, percent := range map[float64]float64{0.16: 10.3, 0.44: 42.4} { // the handbook's own figures
+		if got := fraction(x) * 100; math.Abs(got-percent) > 0.05 {
+			t.Errorf("the formula gives %v %% at %v of the depth, the handbook %v", got, x, percent)
+		}
+	}
 	p := m.Point("volume")
-	for raw, want := range map[uint16]float64{500: 3070.92, 1000: 7853.98, 1500: 12637.04, 2000: full} {
+	for raw, want := range map[uint16]float64{250: 1133.28, 1750: 14574.68, 500: 3070.92, 1000: 7853.98, 1500: 12637.04, 2000: full} {
 		if got, _ := p.ValueOf([]uint16{raw}).Float(); math.Abs(got-want) > 0.005 {
 			t.Errorf("%d mm is %v L, want %v", raw, got, want)
 		}

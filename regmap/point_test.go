@@ -106,6 +106,9 @@ func TestFivePoints(t *testing.T) {
 	}{
 		{0, 4000, [5]string{"0", "1000", "2000", "3000", "4000"}},
 		{0, 10000, [5]string{"0", "2500", "5000", "7500", "10000"}},
+		{819, 4095, [5]string{"819", "1638", "2457", "3276", "4095"}},
+		{2000, 10000, [5]string{"2000", "4000", "6000", "8000", "10000"}},
+		{0, 32767, [5]string{"0", "8191.75", "16383.5", "24575.25", "32767"}},
 		{0, 27648, [5]string{"0", "6912", "13824", "20736", "27648"}},
 		{4000, 20000, [5]string{"4000", "8000", "12000", "16000", "20000"}},
 		{6400, 32000, [5]string{"6400", "12800", "19200", "25600", "32000"}},
@@ -123,6 +126,39 @@ func TestFivePoints(t *testing.T) {
 			}
 			if back, _ := s.undo(IntValue(int64(25 * i))); back.Cmp(number) != 0 {
 				t.Errorf("%d..%d: %d %% is %s, want %s", v.a, v.b, 25*i, back.RatString(), raw)
+			}
+		}
+	}
+}
+
+// TestSignalCounts: where the limits of a 4-20 mA signal lie on the count spans
+// met in the trade (common practice, digits computed from I = 4 + 16 p and
+// rounded): 3.6, 3.8, 20.5 and 21 mA.
+// Source of the limits: NAMUR NE 43 as two trade pages give it.
+func TestSignalCounts(t *testing.T) {
+	for _, v := range []struct {
+		a, b   string
+		counts [4]float64
+	}{
+		{"0", "4095", [4]float64{-102, -51, 4223, 4351}},
+		{"819", "4095", [4]float64{737, 778, 4197, 4300}},
+		{"0", "4000", [4]float64{-100, -50, 4125, 4250}},
+		{"0", "10000", [4]float64{-250, -125, 10312.5, 10625}},
+		{"2000", "10000", [4]float64{1800, 1900, 10250, 10500}},
+		{"0", "16383", [4]float64{-410, -205, 16895, 17407}},
+		{"0", "27648", [4]float64{-691, -346, 28512, 29376}},
+		{"5529.6", "27648", [4]float64{4977, 5253, 28339, 29030}},
+		{"0", "32767", [4]float64{-819, -410, 33791, 34815}},
+		{"6400", "32000", [4]float64{5760, 6080, 32800, 33600}},
+		{"4000", "20000", [4]float64{3600, 3800, 20500, 21000}},
+	} {
+		p := pointOf(TypeInt32, ABCD)
+		a, _ := new(big.Rat).SetString(v.a)
+		b, _ := new(big.Rat).SetString(v.b)
+		p.Scale, _ = SpanScale(a, b, rat(0), rat(100))
+		for i, mA := range signalLimits {
+			if got := p.signalRaw(mA); math.Abs(got-v.counts[i]) > 0.5 {
+				t.Errorf("%s..%s: %s mA is %v, the trade has %v", v.a, v.b, mA.FloatString(1), got, v.counts[i])
 			}
 		}
 	}

@@ -226,7 +226,7 @@ func (l *line) slow(n Value) Value {
 	r := n.exactRat()
 	r.Mul(r, l.times)
 	r.Add(r, l.plus)
-	f, same := r.Float64()
+	f, same := nearest(r)
 	v := FloatValue(f)
 	if !same && v.kind == Float {
 		v.exact = &exactNumber{rat: r}

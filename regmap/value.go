@@ -96,12 +96,27 @@ func ExactValue(r *big.Rat) Value {
 			return UintValue(n.Uint64())
 		}
 	}
-	f, same := r.Float64()
+	f, same := nearest(r)
 	v := FloatValue(f)
 	if !same && v.kind == Float {
 		v.exact = &exactNumber{rat: new(big.Rat).Set(r)}
 	}
 	return v
+}
+
+// leastNormal is the least float64 that has all its 53 bits.
+// Source: IEEE 754-2008, 3.4 (binary64, emin -1022).
+const leastNormal = 0x1p-1022
+
+// nearest is the float64 nearest to r, and whether it is r. Below leastNormal
+// the library's own word for that is not taken: go1.26 calls 125/1000 of the
+// least float64 exactly 0.
+func nearest(r *big.Rat) (f float64, same bool) {
+	f, same = r.Float64()
+	if same && math.Abs(f) < leastNormal {
+		same = new(big.Rat).SetFloat64(f).Cmp(r) == 0
+	}
+	return f, same
 }
 
 // BadValue is nothing, with its cause.
