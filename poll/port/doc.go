@@ -6,5 +6,13 @@
 // It knows no Modbus: framing, silence between frames and what an answer means
 // belong to poll/link. On Linux a port is an os.File in the runtime's poller,
 // so a deadline costs no thread, Close ends a blocked Read, and descriptors
-// above 1,023 work; elsewhere every call answers ErrUnsupported.
+// above 1,023 work. On Windows and macOS a serial module opens the port, and a
+// pump puts deadlines on it; damaged characters are not told apart there, and
+// there are no pseudo-terminal pairs. Elsewhere every call answers
+// ErrUnsupported.
+//
+// A two-wire line whose adapter does not turn by itself is turned by the
+// kernel's driver or by RTS, as the line's settings say. RTS is switched by this
+// program and may be a few milliseconds late; where a station answers faster
+// than that, only the kernel or another adapter helps.
 package port

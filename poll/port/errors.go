@@ -24,7 +24,7 @@ type OpenError struct {
 	Port    string   // as given
 	Kind    error    // one of the kinds above, or nil when the system's word is all there is
 	Err     error    // the system's error, or nil
-	Found   string   // ErrNotSerial: what it is instead; ErrSetting: what was found beside what is allowed
+	Found   string   // ErrNotSerial: what it is instead; ErrSetting: what was found beside what is allowed; ErrNoPermission: what to do, where owner and group are not known
 	Ports   []string // ErrNotFound: the ports there are, by their stable names
 	Owner   string   // ErrNoPermission: the user that owns the device, "" when even that cannot be read
 	Group   string   // ErrNoPermission: the group that may use it, "" when none may
@@ -84,6 +84,9 @@ func (e *OpenError) ports() string {
 }
 
 func (e *OpenError) permission() string {
+	if e.Found != "" {
+		return e.Found
+	}
 	if e.Owner == "" {
 		return "the folder it lies in may not be entered"
 	}

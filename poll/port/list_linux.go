@@ -15,7 +15,7 @@ func List() []Info { return list("/") }
 
 // list is List below another root.
 func list(root string) []Info {
-	stable := stableNames(root)
+	names := stableNames(root)
 	classes, _ := os.ReadDir(filepath.Join(root, "sys/class/tty"))
 	var ports []Info
 	for _, c := range classes {
@@ -25,7 +25,7 @@ func list(root string) []Info {
 		}
 		device := "/dev/" + c.Name()
 		info := Info{Name: device, Device: device, About: about(class)}
-		if name, ok := stable[c.Name()]; ok {
+		if name, ok := names[c.Name()]; ok {
 			info.Name = name
 		}
 		ports = append(ports, info)
@@ -49,6 +49,26 @@ func stableNames(root string) map[string]string {
 		}
 	}
 	return names
+}
+
+// Stable is the name under which the adapter behind a port is found again after
+// it was unplugged, and path itself where the system has none. The device's own
+// name does not serve: another adapter may have it then.
+func Stable(path string) string { return stable("/", path) }
+
+// stable is Stable below another root.
+func stable(root, path string) string {
+	device, err := filepath.EvalSymlinks(filepath.Join(root, path))
+	if err != nil {
+		return path
+	}
+	if inner, err := filepath.Rel(filepath.Join(root, "dev"), device); err != nil || inner != filepath.Base(device) {
+		return path // no port of the system's own folder: a pseudo-terminal
+	}
+	if name, ok := stableNames(root)[filepath.Base(device)]; ok {
+		return name
+	}
+	return path
 }
 
 // isReal says whether a terminal class entry is a port with hardware behind

@@ -79,3 +79,24 @@ func TestListHere(t *testing.T) {
 		}
 	}
 }
+
+// A port given by its device's name is kept by the adapter's own.
+func TestStable(t *testing.T) {
+	root := machine(t, map[string]string{"dev/ttyUSB0": "", "dev/ttyUSB1": "", "dev/pts/4": "", "dev/pts/ttyUSB0": ""}, map[string]string{
+		"dev/serial/by-id/usb-Two-wire_adapter_A1-if00": "../../ttyUSB0",
+		"dev/pump-house": "ttyUSB0",
+		"dev/gone":       "ttyUSB9",
+	})
+	const adapter = "/dev/serial/by-id/usb-Two-wire_adapter_A1-if00"
+	for path, want := range map[string]string{
+		"/dev/ttyUSB0": adapter, "/dev/pump-house": adapter, adapter: adapter,
+		"/dev/ttyUSB1": "/dev/ttyUSB1", "/dev/pts/4": "/dev/pts/4", "/dev/pts/ttyUSB0": "/dev/pts/ttyUSB0", "/dev/gone": "/dev/gone", "/dev/none": "/dev/none",
+	} {
+		if got := stable(root, path); got != want {
+			t.Errorf("%s: %s, want %s", path, got, want)
+		}
+	}
+	if got := Stable("/dev/pts/4"); got != "/dev/pts/4" {
+		t.Errorf("a pseudo-terminal of this machine is kept as %s", got)
+	}
+}

@@ -39,6 +39,7 @@ func Open(s line.Serial, o Options) (*Port, error) {
 		}
 		return nil, err
 	}
+	p.turn = newTurner(s.RS485, p.setRTS)
 	return p, nil
 }
 
@@ -75,6 +76,9 @@ func claim(fd int, s line.Serial, o Options) error {
 		return err
 	}
 	words, err := apply(fd, rawSettings(*was, s, o), pseudo)
+	if err == nil && words == "" {
+		words, err = arrange(descriptor(fd), s.RS485)
+	}
 	if err != nil {
 		return errors.Join(err, release(fd, was))
 	}

@@ -49,7 +49,7 @@ func refusal(t *testing.T, path string, kind error) *OpenError {
 	return open
 }
 
-func TestOpenRefusesWhatIsNoPort(t *testing.T) {
+func TestC10OpenRefusesWhatIsNoPort(t *testing.T) {
 	dir := t.TempDir()
 	plain := filepath.Join(dir, "cistern.yaml")
 	if err := os.WriteFile(plain, []byte("device: cistern\n"), 0o600); err != nil {
@@ -145,7 +145,7 @@ func giveUpRights(stranger bool) error {
 	return unix.Capset(&unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}, &none[0])
 }
 
-func TestNoPermissionNamesTheGroup(t *testing.T) {
+func TestC10NoPermissionNamesTheGroup(t *testing.T) {
 	pair, client := openBoth(t)
 	client.Close()
 	path := pair.Path()
@@ -209,7 +209,7 @@ func TestOwners(t *testing.T) {
 	}
 }
 
-func TestSecondOpenIsRefused(t *testing.T) {
+func TestC10SecondOpenIsRefused(t *testing.T) {
 	pair, client := openBoth(t)
 	got := refusal(t, pair.Path(), ErrHeld)
 	if len(got.Holders) != 1 || !got.Holders[0].Self || got.Holders[0].PID != os.Getpid() {
@@ -224,7 +224,7 @@ func TestSecondOpenIsRefused(t *testing.T) {
 	again.Close()
 }
 
-func TestAnotherProgramIsNamed(t *testing.T) {
+func TestC10AnotherProgramIsNamed(t *testing.T) {
 	pair, client := openBoth(t)
 	client.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), limit)

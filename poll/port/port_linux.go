@@ -24,6 +24,9 @@ type Port struct {
 	reading sync.Mutex
 	marked  bool // damaged characters arrive marked
 
+	turn       *turner // nil: RTS does not turn the line
+	writeUntil atomic.Pointer[time.Time]
+
 	counting sync.Mutex
 	unmark   unmarker
 	errors   LineErrors
@@ -61,9 +64,14 @@ func (p *Port) Read(b []byte) (int, error) {
 }
 
 // Write writes all of b, or says how much of it was taken. The bytes may still
-// be on their way when it returns; see Drain. Errors as Read.
+// be on their way when it returns; see Drain. Where RTS turns the line they
+// have left, and the line is turned back. Errors as Read.
 func (p *Port) Write(b []byte) (int, error) {
-	n, err := p.file.Write(b)
+	write := p.file.Write
+	if p.turn != nil {
+		write = p.writeTurned
+	}
+	n, err := write(b)
 	if err != nil {
 		return n, p.fail("write", err)
 	}
@@ -78,11 +86,13 @@ func (p *Port) SetReadDeadline(t time.Time) error {
 
 // SetWriteDeadline ends writes at t, also one that is blocked now.
 func (p *Port) SetWriteDeadline(t time.Time) error {
+	p.keepDeadline(t)
 	return p.fail("set deadline", p.file.SetWriteDeadline(t))
 }
 
 // SetDeadline sets both deadlines.
 func (p *Port) SetDeadline(t time.Time) error {
+	p.keepDeadline(t)
 	return p.fail("set deadline", p.file.SetDeadline(t))
 }
 
@@ -194,9 +204,12 @@ func (p *Port) control(op string, f func(fd int) error) error {
 // error. Of a closed file the system's package tells only some calls so that
 // os.ErrClosed is found.
 func (p *Port) fail(op string, err error) error {
+	var told *IOError
 	switch {
 	case err == nil:
 		return nil
+	case errors.As(err, &told):
+		return err
 	case p.closed.Load():
 		return &IOError{op, p.name, os.ErrClosed}
 	}

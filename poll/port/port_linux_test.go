@@ -1,6 +1,7 @@
 package port
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"os"
@@ -118,7 +119,7 @@ func TestStationsWaitingReadEndsWithClose(t *testing.T) {
 
 // After a hang-up no call gives zero bytes without an error, so that no caller
 // can spin on it: not the first, and not a thousand later.
-func TestHangUp(t *testing.T) {
+func TestC9HangUp(t *testing.T) {
 	pair, client := openBoth(t)
 	carry(t, pair, client, []byte{1})
 	pair.Close()
@@ -212,7 +213,7 @@ func TestStationDiscards(t *testing.T) {
 
 // Source: man 2 select (FD_SETSIZE is 1024, and a descriptor beyond it is
 // undefined there); a port that waits in another way is not concerned.
-func TestDescriptorsBeyond1024(t *testing.T) {
+func TestD8DescriptorsBeyond1024(t *testing.T) {
 	var was unix.Rlimit
 	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &was); err != nil {
 		t.Fatal(err)
@@ -250,5 +251,20 @@ func TestDescriptorsBeyond1024(t *testing.T) {
 	client.SetReadDeadline(time.Now().Add(limit))
 	if _, err := client.Read(make([]byte, 1)); !errors.Is(err, ErrGone) {
 		t.Errorf("hang-up: %v", err)
+	}
+}
+
+// Damaged characters that the reader meets reach the count that a link looks
+// at, and are passed on. A pseudo-terminal has none, so its marks are written
+// by hand. Source: POSIX.1-2017, 11.2.2 (PARMRK).
+func TestC11DamageIsCounted(t *testing.T) {
+	_, client := openBoth(t)
+	heard := []byte{0x11, 0x03, 0xFF, 0x00, 0x41, 0xFF, 0x00, 0x00, 0xFF, 0xFF}
+	n := client.clean(heard)
+	if want := []byte{0x11, 0x03, 0x41, 0x00, 0xFF}; !bytes.Equal(heard[:n], want) {
+		t.Errorf("passed on % x, want % x", heard[:n], want)
+	}
+	if got := client.LineErrors(); got != (LineErrors{Characters: 1, Breaks: 1}) || client.Damaged() != 2 {
+		t.Errorf("counted %+v, %d damaged", got, client.Damaged())
 	}
 }

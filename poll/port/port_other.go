@@ -1,4 +1,4 @@
-//go:build !linux
+//go:build !linux && !windows && !darwin
 
 package port
 
@@ -19,6 +19,9 @@ func Open(s line.Serial, _ Options) (*Port, error) {
 
 // List is empty on this system.
 func List() []Info { return nil }
+
+// Stable is path on this system.
+func Stable(path string) string { return path }
 
 // Name is empty on this system.
 func (*Port) Name() string { return "" }
@@ -44,6 +47,9 @@ func (*Port) Discard() error { return ErrUnsupported }
 // Drain answers ErrUnsupported.
 func (*Port) Drain(context.Context) error { return ErrUnsupported }
 
+// Damaged is 0.
+func (*Port) Damaged() int { return 0 }
+
 // LineErrors is zero.
 func (*Port) LineErrors() LineErrors { return LineErrors{} }
 
@@ -54,12 +60,3 @@ func (*Port) Settings() (line.Serial, Options, error) {
 
 // Close answers ErrUnsupported.
 func (*Port) Close() error { return ErrUnsupported }
-
-// A Pair is a pseudo-terminal pair; there is none on this system.
-type Pair struct{ *Port }
-
-// Path is empty on this system.
-func (*Pair) Path() string { return "" }
-
-// OpenPair answers ErrUnsupported on this system.
-func OpenPair() (*Pair, error) { return nil, ErrUnsupported }

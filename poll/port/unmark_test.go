@@ -24,7 +24,7 @@ var markVectors = []struct {
 		[]byte{0xFF, 0x00, 0xFF, 0xFF, 0xFF, 0xFF, 0x00, 0x12}, []byte{0xFF, 0xFF, 0x12}, LineErrors{Characters: 2}},
 }
 
-func TestUnmark(t *testing.T) {
+func TestC11Unmark(t *testing.T) {
 	for _, v := range markVectors {
 		for cut := range len(v.marks) + 1 { // a mark may be cut anywhere by a read
 			var u unmarker
