@@ -104,6 +104,7 @@ func newRootCommand(s *streams) *cobra.Command {
 		newCheckCommand(s),
 		newPlanCommand(s),
 		newPollCommand(s),
+		newSetCommand(s),
 		newDecodeCommand(s),
 		newSimulateCommand(s),
 		newImportCommand(s),

@@ -41,7 +41,7 @@ func (c *consent) redeem(now decode.Stamp, of [32]byte) error {
 // proves to be the right one.
 func (w *work) confirmed(ctx context.Context) *refusal {
 	for _, a := range w.acts {
-		for _, q := range a.questions() {
+		for _, q := range w.questions(a) {
 			typed, err := w.Confirm(ctx, q)
 			switch {
 			case err != nil:
@@ -60,11 +60,15 @@ func (w *work) confirmed(ctx context.Context) *refusal {
 	return nil
 }
 
-// questions are what must be confirmed of a write.
-func (a *act) questions() []Question {
+// questions are what must be confirmed of a write. Where several stations have
+// a point of that name, the name alone does not say which is meant.
+func (w *work) questions(a *act) []Question {
 	q := Question{Wants: a.shown.Point.Name, Also: a.shown.Name(), Why: "to write it", Shown: a.shown}
-	if a.broadcast() {
+	switch {
+	case a.broadcast():
 		q.Also, q.Why = "", fmt.Sprintf("to write it in all %d stations at once", len(a.targets))
+	case w.stationsWith(q.Wants) > 1:
+		q.Wants, q.Also = q.Also, ""
 	}
 	questions := []Question{q}
 	for _, t := range a.targets {
@@ -73,6 +77,16 @@ func (a *act) questions() []Question {
 		}
 	}
 	return questions
+}
+
+// stationsWith is how many stations of the line have a point of a name.
+func (w *work) stationsWith(point string) (n int) {
+	for _, s := range w.Line.Stations {
+		if s.Map.Point(point) != nil {
+			n++
+		}
+	}
+	return n
 }
 
 func (a *act) refused(s Step, format string, args ...any) *refusal {

@@ -233,6 +233,9 @@ func TestK12Broadcast(t *testing.T) {
 		r.ends(rep, Refused, Broadcast, "is a pulse")
 		rep = r.gate.Write(r.Context(), Job{Wants: r.all("mode", "1")}) // two writes, no broadcast
 		r.ends(rep, Done, 0, "")
+		if got := []string{r.asked[0].Wants, r.asked[1].Wants}; !slices.Equal(got, []string{"cistern/mode", "garden/mode"}) {
+			r.Errorf("asked for %q, which both stations have", got)
+		}
 		if c := r.changes(); len(c) != 2 || c[0].unit != 17 || c[1].unit != 18 {
 			r.Errorf("%+v", c)
 		}
