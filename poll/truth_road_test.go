@@ -267,8 +267,23 @@ func (h *hub) carryUp(r *road, theirs *fault.End) {
 			}
 			return
 		}
-		r.up.write(r.near, h.book.send(bytes.Clone(buf[:n])))
+		for _, request := range h.letters(buf[:n]) {
+			r.up.write(r.near, h.book.send(bytes.Clone(request)))
+		}
 	}
+}
+
+// letters parts what the client wrote at once into requests: with MBAP several
+// may leave together, each as long as its header says.
+func (h *hub) letters(b []byte) (requests [][]byte) {
+	for h.book.framing == line.MBAP && len(b) > 6 {
+		n := 6 + int(b[4])<<8 + int(b[5])
+		if n >= len(b) {
+			break
+		}
+		requests, b = append(requests, b[:n]), b[n:]
+	}
+	return append(requests, b)
 }
 
 // carryDown notes what arrives and hands it to the client's stream.

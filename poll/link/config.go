@@ -32,6 +32,7 @@ type Config struct {
 	Serial  line.Serial // zero: a network carries the bytes, without line time
 	Timing  line.Timing // zero: line.DefaultTiming; stations may have their own, see With
 	Gateway bool        // MBAP: the stations are behind a gateway, so an answer of another unit is refused
+	Direct  bool        // RTU, ASCII in a network: the station itself is connected, no gateway or serial converter, so what is owed ends with the connection
 	Slots   int         // MBAP: requests open at once, 1 to 16; 0 is 16. Elsewhere always 1
 
 	DialLimit time.Duration // for one attempt to open; 0: 5 s

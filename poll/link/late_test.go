@@ -2,6 +2,7 @@ package link
 
 import (
 	"context"
+	"fmt"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -10,6 +11,7 @@ import (
 	"plumbline/decode"
 	"plumbline/decode/frame"
 	"plumbline/regmap"
+	"plumbline/regmap/line"
 	"plumbline/simdevice/fault"
 )
 
@@ -343,23 +345,33 @@ func TestI2StoppedWhileAnAnswerWasOwed(t *testing.T) {
 	}
 }
 
-// A debt outlives the connection: a gateway may keep it. (C15)
-func TestC15DebtOutlivesTheConnection(t *testing.T) {
-	bubble(t, lan(), func(r *rig) {
-		r.answer = func(h heard) []fault.Delivery {
-			if h.n == 1 {
-				return []fault.Delivery{{Act: fault.Fin, Delay: 100 * time.Millisecond}}
-			}
-			return []fault.Delivery{after(0, h.honest())}
+// A debt outlives the connection, because a gateway may keep it, and ends with
+// it only where it was said that the station itself is connected. (C15)
+func TestC15DebtAndTheConnection(t *testing.T) {
+	for _, framing := range []line.Framing{line.RTU, line.ASCII} {
+		for _, direct := range []bool{true, false} {
+			t.Run(fmt.Sprint(framing, direct), func(t *testing.T) {
+				bubble(t, Config{Framing: framing, Direct: direct}, func(r *rig) {
+					r.answer = func(h heard) []fault.Delivery {
+						if h.n == 1 {
+							return []fault.Delivery{{Act: fault.Fin, Delay: 100 * time.Millisecond}}
+						}
+						return []fault.Delivery{after(0, h.honest())}
+					}
+					first := r.ask(17, registers(0))
+					want(t, first, regmap.PortGone, "closed by the other end")
+					second := r.ask(17, registers(8))
+					want(t, second, regmap.NoCause, "")
+					switch got := second.Left.Sub(first.Left); {
+					case !direct && got < 3*timing.Response:
+						t.Errorf("another request left %s after one whose answer a gateway may still hold", got)
+					case direct && got > 2*timing.Response:
+						t.Errorf("another request left %s after one whose connection is closed", got)
+					}
+				})
+			})
 		}
-		first := r.ask(17, registers(0))
-		want(t, first, regmap.PortGone, "closed by the other end")
-		second := r.ask(17, registers(8))
-		want(t, second, regmap.NoCause, "")
-		if got := second.Left.Sub(first.Left); got < 3*timing.Response {
-			t.Errorf("another request left %s after one whose answer a gateway may still hold", got)
-		}
-	})
+	}
 }
 
 // A frame that began before its request left cannot be its answer, though it

@@ -204,6 +204,13 @@ type breach struct {
 	horizon  time.Duration // from now on
 }
 
+// settle ends every debt: the connection that owed is closed, and nobody keeps
+// its answers.
+func (l *ledger) settle(now time.Duration) {
+	l.owed, l.debts, l.gaveUp = 0, nil, false
+	l.proved = now
+}
+
 // breach enters an answer to p that was owed to nobody. Where a debt was given
 // up within the last minute the horizon was too short and doubles; the lateness
 // is counted from the request given up. Otherwise somebody answered twice, which

@@ -12,8 +12,10 @@ import (
 )
 
 // An outbox holds the requests that are to leave on a stream. Those that are
-// ready together leave in one write, which one of the callers makes for all; on
-// a stream of datagrams each leaves in one of its own.
+// ready together leave in one write, which one of the callers makes for all. Each
+// leaves in one of its own on a stream of datagrams, and where a station was seen
+// to answer only the first of several. Source: TCP guide V1.0b, 3.1.2 and 4.2.1.1
+// (one frame in a segment is advised, borders come from the length).
 type outbox struct {
 	frames  []byte
 	entries []entry
@@ -61,12 +63,15 @@ func (t *transactions) flush(s *session) {
 	box.ready.Store(0)
 	box.frames, box.entries = box.spare[:0], box.sparing[:0]
 	var limit time.Duration
-	for _, e := range entries {
+	apart := t.apart
+	for i, e := range entries {
 		limit = max(limit, e.limit)
-		e.x.at(e.id, writing, decode.Stamp{})
+		if e.x.at(e.id, writing, decode.Stamp{}) {
+			e.x.behind = i > 0 && !apart
+		}
 	}
 	t.mu.Unlock()
-	n, err := t.put(s, frames, entries, limit)
+	n, err := t.put(s, frames, entries, apart, limit)
 	at := t.clock()
 	t.mu.Lock()
 	t.posted(s, entries, n, at)
@@ -94,21 +99,23 @@ func (t *transactions) handOn(box *outbox) bool {
 }
 
 // put gives frames to the stream and says how many bytes left.
-func (t *transactions) put(s *session, frames []byte, entries []entry, limit time.Duration) (int, error) {
-	if !s.datagrams {
+func (t *transactions) put(s *session, frames []byte, entries []entry, apart bool, limit time.Duration) (int, error) {
+	if !apart && !s.datagrams {
 		return t.conn.put(s, frames, limit)
 	}
-	for i, begin := 0, 0; i < len(entries); begin, i = entries[i].end, i+1 {
-		n, err := t.conn.put(s, frames[begin:entries[i].end], limit)
-		if err != nil && passing(err) {
+	begin := 0
+	for _, e := range entries {
+		n, err := t.conn.put(s, frames[begin:e.end], limit)
+		if err != nil && s.datagrams && passing(err) {
 			// A refusal of an earlier datagram is told to the next write, which it keeps
 			// from leaving.
 			t.refused(s, err)
-			n, err = t.conn.put(s, frames[begin:entries[i].end], limit)
+			n, err = t.conn.put(s, frames[begin:e.end], limit)
 		}
-		if err != nil && !passing(err) {
+		if err != nil && !(s.datagrams && passing(err)) {
 			return begin + n, err
 		}
+		begin = e.end
 	}
 	return len(frames), nil
 }

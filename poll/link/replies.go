@@ -229,14 +229,21 @@ func (t *transactions) expired(s *session, x *transaction) outcome {
 	if o.loss = t.stalled(limit); o.loss != nil {
 		return o
 	}
-	if t.silences++; t.silences >= maxSilences {
+	last := x.tries[len(x.tries)-1].left.Steady
+	if t.silences == 0 || last != t.silent { // those that left together are one silence
+		t.silences, t.silent = t.silences+1, last
+	}
+	if t.silences >= maxSilences {
 		o.loss = &loss{regmap.Silent, fmt.Sprintf("nothing was heard after %d requests", maxSilences)}
 		return o
 	}
-	last := x.tries[len(x.tries)-1].left.Steady
 	if at, ok := t.heardAt[x.call.unit]; ok && x.beside > 1 && at >= last {
 		o.crowded = true
-		t.link.queue.crowded(x.beside-1, false)
+		if x.behind && !t.apart {
+			t.apart = true // it may look at the first request of a segment only
+		} else {
+			t.link.queue.crowded(x.beside-1, false)
+		}
 	}
 	return o
 }

@@ -45,7 +45,9 @@ type transactions struct {
 
 	unasked, unaskedBytes int // since a request left
 	silences              int
+	silent                time.Duration // steady: when the request of the last of them left
 
+	apart    bool                          // each request leaves in a write of its own
 	heardAt  map[regmap.Unit]time.Duration // when a unit answered last while others waited
 	busyUnit regmap.Unit                   // the unit that refused for want of time ...
 	busyAt   time.Duration                 // ... when
@@ -70,6 +72,7 @@ type transaction struct {
 	overdue  bool          // its time limit has passed
 	due      time.Duration // steady: when it will have; 0 before the request left
 	beside   int           // as the how manieth open request its last try left
+	behind   bool          // ... behind another in the same write
 	alone    bool          // ... and whether no other of them was for the same unit
 	refused  string        // why a datagram with its identifier was refused
 	silent   string        // what the network told instead of an answer

@@ -78,13 +78,16 @@ func newTurns(l *Link) *turns {
 	return t
 }
 
-// opened starts a new stream: what was heard on the old one is forgotten, what
-// is owed is not. Source: serial guide V1.02, 2.5.1.1 (one silence after
-// start-up).
+// opened starts a new stream: what was heard on the old one is forgotten. What
+// is owed is not, because a serial line and a gateway keep it; a connection to
+// the station itself takes its answers along. Source: serial guide V1.02, 2.5.1.1
+// (one silence after start-up).
 func (t *turns) opened(s *session) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.session, t.wait = s, nil
+	if t.session, t.wait = s, nil; !t.serial && t.link.config.Direct {
+		t.ledger.settle(t.clock().Steady)
+	}
 	_, drains := s.stream.(drainer)
 	t.fine.Store(drains && t.serial)
 	t.hearing = hearing{last: t.clock().Steady, damaged: damagedSoFar(s.stream)}
