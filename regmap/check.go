@@ -1,6 +1,8 @@
 package regmap
 
 import (
+	"maps"
+	"slices"
 	"sort"
 	"strings"
 
@@ -165,39 +167,51 @@ func checkReferences(points []*pointDraft) {
 	}
 }
 
+// pointNames are the names of a map's points, to look up what points name.
+type pointNames struct {
+	set    map[string]bool
+	sorted []string // made for the first hint
+	hints  int      // given so far
+}
+
+// mostHints is how many unknown names of one file are compared with all known
+// ones: beyond it nobody reads, and each costs as much as there are names.
+const mostHints = 100
+
 // checkConditions looks up the points that a point's writing names.
-func checkConditions(p *pointDraft, names map[string]bool) {
+func (names *pointNames) checkConditions(p *pointDraft) {
 	if p.Derived() {
 		for _, input := range p.Formula.Inputs() {
-			if !names[input] {
-				unknownPoint(p.derive, input, names)
+			if !names.set[input] {
+				names.unknown(p.derive, input)
 			}
 		}
 	}
 	if p.Write == nil {
 		return
 	}
-	if w := p.Write; w.ReadBack != "" && !names[w.ReadBack] {
-		unknownPoint(p.write.Get("read-back"), w.ReadBack, names)
+	if w := p.Write; w.ReadBack != "" && !names.set[w.ReadBack] {
+		names.unknown(p.write.Get("read-back"), w.ReadBack)
 	}
 	for _, c := range p.Write.OnlyWhen {
-		if !names[c.Point] {
-			unknownPoint(p.write.Get("only-when").Get(c.Point), c.Point, names)
+		if !names.set[c.Point] {
+			names.unknown(p.write.Get("only-when").Get(c.Point), c.Point)
 		}
 	}
 }
 
-// unknownPoint reports a name that no point of the map has.
-func unknownPoint(n doc.Node, name string, names map[string]bool) {
-	list := make([]string, 0, len(names))
-	for name := range names {
-		list = append(list, name)
-	}
-	sort.Strings(list)
+// unknown reports a name that no point of the map has.
+func (names *pointNames) unknown(n doc.Node, name string) {
 	f := n.Fault("there is no point %q", name)
-	if near := doc.Near(name, list); near != "" {
+	if names.hints++; names.hints > mostHints {
+		return
+	}
+	if names.sorted == nil {
+		names.sorted = slices.Sorted(maps.Keys(names.set))
+	}
+	if near := doc.Near(name, names.sorted); near != "" {
 		f.Hint = "did you mean " + near + "?"
-	} else if len(list) <= 12 {
-		f.Hint = "points: " + strings.Join(list, ", ")
+	} else if len(names.sorted) <= 12 {
+		f.Hint = "points: " + strings.Join(names.sorted, ", ")
 	}
 }

@@ -15,7 +15,7 @@ func (p *Point) Raw(c Contents) (raw []uint16, ok bool) {
 // not there give bad, 'never read'.
 func (p *Point) Value(c Contents) Value {
 	if p.Derived() {
-		return p.Combine(func(q *Point) Value { return q.Value(c) })
+		return p.derived(c, make(map[*Point]Value))
 	}
 	var buf [4]uint16
 	raw, ok := c.AppendRaw(buf[:0], p.Span())
@@ -30,6 +30,25 @@ func (p *Point) Value(c Contents) Value {
 		return BadValue(cause)
 	}
 	return fixed.ValueOf(raw)
+}
+
+// derived works a derived point out of contents, each point below it once: known
+// is those worked out so far. Without it a ladder of points, each the sum of the
+// two before, would cost twice as much with every rung.
+func (p *Point) derived(c Contents, known map[*Point]Value) Value {
+	return p.Combine(func(q *Point) Value {
+		v, done := known[q]
+		switch {
+		case done:
+			return v
+		case q.Derived():
+			v = q.derived(c, known)
+		default:
+			v = q.Value(c)
+		}
+		known[q] = v
+		return v
+	})
 }
 
 // Combine works a derived point out of the values of its inputs. Its quality is

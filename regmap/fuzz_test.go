@@ -50,8 +50,24 @@ func FuzzMap(f *testing.F) {
 			v := p.Value(zeros{})
 			p.Shown(v)
 			p.Alarms()
+			checkShort(t, p)
 		}
 	})
+}
+
+// checkShort holds the short way of a point against the long one, on a few
+// contents.
+func checkShort(t *testing.T, p *Point) {
+	if p.Derived() || p.Count != 1 {
+		return
+	}
+	long := *p
+	for _, raw := range []uint16{0, 1, 4000, 0x7FFF, 0x8000, 0xFFFF} {
+		a, b := p.ValueOf([]uint16{raw}), long.ValueOf([]uint16{raw})
+		if !a.Same(b) {
+			t.Fatalf("%s of %04X: %s %s, the long way %s %s", p.Name, raw, a.Decimal(), a.Cause(), b.Decimal(), b.Cause())
+		}
+	}
 }
 
 // zeros is contents that hold 0 everywhere.

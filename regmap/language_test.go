@@ -1,6 +1,7 @@
 package regmap
 
 import (
+	"fmt"
 	"math"
 	"math/big"
 	"slices"
@@ -222,4 +223,29 @@ func TestDerivedValues(t *testing.T) {
 	if p := m.Point("net"); !p.Derived() || len(p.Inputs()) != 2 || p.Count != 0 {
 		t.Errorf("net: %+v", p)
 	}
+}
+
+// TestDerivedOnce: each point below a derived one is read and worked out once,
+// however many ways lead to it: the 70th Fibonacci number is 190392490709135.
+func TestDerivedOnce(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("  f1: {input-register: 0, type: uint16}\n  f2: {input-register: 1, type: uint16}\n")
+	for i := 3; i <= 70; i++ {
+		fmt.Fprintf(&b, "  f%d: {derive: 'p(\"f%d\") + p(\"f%d\")'}\n", i, i-1, i-2)
+	}
+	c := &counted{Contents: bank{item(InputRegister, 0): 1, item(InputRegister, 1): 1}}
+	if got := loadText(t, b.String()).Point("f70").Value(c); got.Decimal() != "190392490709135" || c.reads != 2 {
+		t.Errorf("%s after %d reads", got.Decimal(), c.reads)
+	}
+}
+
+// counted counts how often contents are taken.
+type counted struct {
+	Contents
+	reads int
+}
+
+func (c *counted) AppendRaw(dst []uint16, s Span) ([]uint16, bool) {
+	c.reads++
+	return c.Contents.AppendRaw(dst, s)
 }

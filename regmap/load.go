@@ -20,6 +20,7 @@ func Load(file string, text []byte, rep *doc.Report, sections ...Section) *Map {
 		return nil
 	}
 	d := &mapDraft{limits: DefaultLimits}
+	d.m.broken = map[string]bool{}
 	mapTable(sections).Read(root, d)
 	d.m.File, d.m.Source, d.m.Digest = file, text, sha256.Sum256(text)
 	d.readPoints(root)
@@ -46,7 +47,7 @@ func (d *mapDraft) keepSound() {
 	d.m.Points = nil
 	for _, p := range d.sound {
 		if p.Derived() {
-			d.m.broken = append(d.m.broken, p.Name)
+			d.m.broken[p.Name] = true
 			continue
 		}
 		d.m.Points = append(d.m.Points, p.Point)
@@ -196,7 +197,7 @@ func (d *mapDraft) readPoints(root doc.Node) {
 			if ok && n.Report().Count() == before {
 				d.sound = append(d.sound, p)
 			} else {
-				d.m.broken = append(d.m.broken, n.Name())
+				d.m.broken[n.Name()] = true
 			}
 		}
 	}
@@ -211,12 +212,12 @@ func (d *mapDraft) readPoints(root doc.Node) {
 	for i, p := range drafts {
 		d.m.Points[i] = p.Point
 	}
-	names := map[string]bool{}
+	names := &pointNames{set: map[string]bool{}}
 	for p := range d.m.Readings {
-		names[p.Name] = true
+		names.set[p.Name] = true
 	}
 	for _, p := range drafts {
-		checkConditions(p, names)
+		names.checkConditions(p)
 	}
 	d.checkTogether(drafts)
 	checkCircles(drafts)

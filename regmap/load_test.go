@@ -132,3 +132,24 @@ func TestOpenStaysShort(t *testing.T) {
 		t.Error("a register inside the widest point is free")
 	}
 }
+
+// TestF10HintsEnd: a file in which thousands of names are unknown gets as many
+// faults, and a likeness for the first hundred only.
+func TestF10HintsEnd(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("device: d\npoints:\n  level: {coil: 0}\n")
+	for i := range 3000 {
+		fmt.Fprintf(&b, "  x%d: {coil: %d, write: {only-when: {levle: 1}}}\n", i, i+1)
+	}
+	rep := new(doc.Report)
+	Load("f", []byte(b.String()), rep)
+	hints := 0
+	for _, f := range rep.Faults() {
+		if f.Hint == "did you mean level?" {
+			hints++
+		}
+	}
+	if rep.Count() != 3000 || hints != mostHints {
+		t.Errorf("%d faults, %d hints", rep.Count(), hints)
+	}
+}

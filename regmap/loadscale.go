@@ -302,6 +302,7 @@ func (p *pointDraft) settleValues() {
 
 func readValues(block doc.Node) []Named {
 	var out []Named
+	numbers, names := map[string]bool{}, map[string]*big.Rat{}
 	for _, n := range block.Entries() {
 		number, okNumber := n.KeyNode().Decimal()
 		name, okName := n.Text()
@@ -311,14 +312,15 @@ func readValues(block doc.Node) []Named {
 		if !okNumber || !okName {
 			continue
 		}
-		for _, o := range out {
-			if o.Value.Cmp(number) == 0 {
-				n.KeyFault("%s is named twice", ratText(number))
-			}
-			if o.Name == name {
-				n.Fault("%q is the name of %s too", name, ratText(o.Value))
-			}
+		if numbers[number.RatString()] {
+			n.KeyFault("%s is named twice", ratText(number))
 		}
+		if other := names[name]; other != nil {
+			n.Fault("%q is the name of %s too", name, ratText(other))
+		} else {
+			names[name] = number
+		}
+		numbers[number.RatString()] = true
 		out = append(out, Named{number, name})
 	}
 	return out

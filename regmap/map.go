@@ -2,7 +2,6 @@ package regmap
 
 import (
 	"encoding/hex"
-	"slices"
 	"strings"
 )
 
@@ -22,8 +21,8 @@ type Map struct {
 
 	layout *Layout
 	index  map[string]*Point
-	broken []string // of a map with faults: the points that have them
-	blind  bool     // of a map with faults: some names cannot be known
+	broken map[string]bool // of a map with faults: the points that have them
+	blind  bool            // of a map with faults: some names cannot be known
 }
 
 // Agreement is who agreed to the map, for which side, and when.
@@ -47,7 +46,7 @@ func (m *Map) Point(name string) *Point { return m.index[name] }
 // others.
 func (m *Map) Names(name string) bool {
 	word, _, _ := strings.Cut(name, ".")
-	return m.Point(name) != nil || m.blind || slices.Contains(m.broken, word)
+	return m.Point(name) != nil || m.blind || m.broken[word]
 }
 
 // Readings walks everything that is a reading of its own, in the order of the

@@ -38,6 +38,9 @@ func Simulate() regmap.Section {
 type Simulation struct {
 	device  *regmap.Map
 	sources []source
+
+	names []string // of the map's points, made for the first hint
+	hints int      // given so far
 }
 
 // pointSpec is the block of one point as written.
@@ -86,14 +89,22 @@ var simulationTable = doc.NewTable(
 	}),
 )
 
+// mostHints is how many unknown names are compared with all known ones: beyond
+// it nobody reads, and each costs as much as there are names.
+const mostHints = 100
+
 // unknown reports a point that the map does not have.
 func (s *Simulation) unknown(n doc.Node) {
-	var names []string
-	for p := range s.device.Readings {
-		names = append(names, p.Name)
-	}
 	f := n.KeyFault("%q is no point of this map", n.Name())
-	if near := doc.Near(n.Name(), names); near != "" {
+	if s.hints++; s.hints > mostHints {
+		return
+	}
+	if s.names == nil {
+		for p := range s.device.Readings {
+			s.names = append(s.names, p.Name)
+		}
+	}
+	if near := doc.Near(n.Name(), s.names); near != "" {
 		f.Hint = "did you mean " + near + "?"
 	}
 }
