@@ -33,7 +33,7 @@ var rooms = map[string][]string{
 	"decode":       {"regmap", "regmap/line", "regmap/doc", "regmap/alarm", "decode/frame"},
 
 	"decode/segment": {"regmap", "regmap/line", "decode", "decode/frame"},
-	"decode/capture": {"regmap", "regmap/line", "decode", "decode/frame"},
+	"decode/capture": {"regmap", "regmap/line", "decode", "decode/frame", "decode/segment"},
 	"decode/traffic": {"regmap", "regmap/line", "regmap/paper", "decode", "decode/frame"},
 	"decode/secure":  {"regmap", "regmap/line"},
 

@@ -1,0 +1,139 @@
+package capture
+
+import (
+	"bufio"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/gopacket/gopacket"
+	"github.com/gopacket/gopacket/layers"
+	"github.com/gopacket/gopacket/pcapgo"
+
+	"plumbline/decode"
+)
+
+// The errors of Open, for errors.Is.
+var (
+	ErrNotCapture = errors.New("this is no capture file; pcap and pcapng are read")
+	ErrCompressed = errors.New("this file is compressed; unpack it first")
+)
+
+// The first four bytes of capture files, in the order of the file. Source:
+// the PCAP and PCAPNG drafts of the IETF opsawg (draft-ietf-opsawg-pcap, 4;
+// draft-ietf-opsawg-pcapng, 4.1).
+var magics = map[uint32]bool{ // true: pcapng
+	0xA1B2C3D4: false, 0xD4C3B2A1: false, // microseconds
+	0xA1B23C4D: false, 0x4D3CB2A1: false, // nanoseconds
+	0x0A0D0D0A: true,
+}
+
+// Is says whether a file that begins so is a capture. Four bytes decide.
+func Is(head []byte) bool {
+	if len(head) < 4 {
+		return false
+	}
+	_, known := magics[binary.BigEndian.Uint32(head)]
+	return known
+}
+
+// compressed says whether the file begins as gzip, zstd, xz or bzip2 files do.
+// Sources: RFC 1952, 2.3.1; RFC 8878, 3.1.1; the others from memory.
+func compressed(head []byte) bool {
+	for _, magic := range []string{"\x1f\x8b", "\x28\xb5\x2f\xfd", "\xfd7zX", "BZh"} {
+		if len(head) >= len(magic) && string(head[:len(magic)]) == magic {
+			return true
+		}
+	}
+	return false
+}
+
+// A Packet is one packet of a file. Its data is good until the next one is read.
+type Packet struct {
+	Number int // from 1
+	At     decode.Stamp
+	Link   layers.LinkType
+	Data   []byte
+	Cut    int // bytes that were on the line and are not in the file
+}
+
+// source is what both file formats offer.
+type source interface {
+	ZeroCopyReadPacketData() ([]byte, gopacket.CaptureInfo, error)
+	LinkType() layers.LinkType
+}
+
+// A File reads the packets of a capture.
+type File struct {
+	packets source
+	mixed   bool // each packet says its own link type
+	number  int
+	first   time.Time
+	fault   error
+}
+
+// Open reads the head of a capture. The error wraps ErrNotCapture or
+// ErrCompressed, or is the reader's.
+func Open(r io.Reader) (*File, error) {
+	b := bufio.NewReaderSize(r, 64<<10)
+	head, err := b.Peek(4)
+	switch {
+	case compressed(head):
+		return nil, ErrCompressed
+	case len(head) < 4 && err != nil && err != io.EOF:
+		return nil, err
+	case !Is(head):
+		return nil, ErrNotCapture
+	}
+	f := new(File)
+	if magics[binary.BigEndian.Uint32(head)] {
+		f.mixed = true
+		f.packets, err = pcapgo.NewNgReader(b, pcapgo.NgReaderOptions{WantMixedLinkType: true, SkipUnknownVersion: true})
+	} else {
+		f.packets, err = pcapgo.NewReader(b)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNotCapture, err)
+	}
+	return f, nil
+}
+
+// Next reads a packet. The error is io.EOF at the file's end, else it says after
+// which packet the file cannot be read further; what came before is good.
+func (f *File) Next() (p Packet, err error) {
+	if f.fault != nil {
+		return Packet{}, f.fault
+	}
+	data, info, err := f.read()
+	if err != nil {
+		f.fault = err
+		if err != io.EOF {
+			f.fault = fmt.Errorf("the file cannot be read beyond packet %d: %w", f.number, err)
+		}
+		return Packet{}, f.fault
+	}
+	f.number++
+	p = Packet{Number: f.number, Link: f.packets.LinkType(), Data: data, Cut: max(0, info.Length-len(data))}
+	if f.mixed && len(info.AncillaryData) > 0 {
+		if link, ok := info.AncillaryData[0].(layers.LinkType); ok {
+			p.Link = link
+		}
+	}
+	if f.number == 1 {
+		f.first = info.Timestamp
+	}
+	p.At = decode.Stamp{Wall: info.Timestamp, Steady: info.Timestamp.Sub(f.first)}
+	return p, nil
+}
+
+// read guards against what a damaged file may do to the library.
+func (f *File) read() (data []byte, info gopacket.CaptureInfo, err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = errors.New("its structure is damaged")
+		}
+	}()
+	return f.packets.ZeroCopyReadPacketData()
+}
