@@ -45,17 +45,24 @@ func newImportCommand(s *streams) *cobra.Command {
 			return runImport(s.out, s.err, args, f)
 		},
 	}
+	addListFlags(cmd, &f)
+	flags := cmd.Flags()
+	flags.StringVar(&f.into, "into", "", "the map into which a reissued list is merged")
+	flags.StringVarP(&f.output, "output", "o", "", "file to write the map to; standard output when left out")
+	flags.StringVar(&f.device, "device", "", "the map's device; after the file when left out")
+	flags.BoolVar(&f.asJSON, "json", false, "one JSON document on standard output")
+	return cmd
+}
+
+// addListFlags gives a command what a person must tell about a list that does
+// not say it itself.
+func addListFlags(cmd *cobra.Command, f *importFlags) {
 	flags := cmd.Flags()
 	flags.StringVar(&f.countFrom, "count-from", "", "0: the list's numbers are protocol addresses; 1: they count from 1, as 40001 does")
 	flags.StringArrayVar(&f.columns, "column", nil, "what a column is, as role=HEADING; roles: "+strings.Join(sheet.Roles(), ", "))
 	flags.StringVar(&f.worksheet, "worksheet", "", "the worksheet to read; all of them when left out")
-	flags.StringVar(&f.into, "into", "", "the map into which a reissued list is merged")
-	flags.StringVarP(&f.output, "output", "o", "", "file to write the map to; standard output when left out")
-	flags.StringVar(&f.device, "device", "", "the map's device; after the file when left out")
 	flags.Uint16Var(&f.base, "base", uint16(sheet.DefaultBase), "models: protocol address of the marker SunS")
 	flags.IntVar(&f.count, "count", 1, "models: how often a group repeats whose number the model leaves open")
-	flags.BoolVar(&f.asJSON, "json", false, "one JSON document on standard output")
-	return cmd
 }
 
 // options turns the flags into what the importer takes.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"time"
 
 	"plumbline/regmap"
 	"plumbline/regmap/doc"
@@ -39,6 +40,7 @@ func (w Weight) String() string {
 type Difference struct {
 	Weight Weight
 	Point  string // its name in the newer map, else in the older; "" for the map itself
+	Was    string // its name in the older map; "" for one that is new
 	What   string // the key, or "added", "removed", "renamed"
 	Old    string // as written or worked out; "" where there is none
 	New    string
@@ -79,7 +81,7 @@ func Compare(older, newer *regmap.Map) []Difference {
 		o := older.Point(p.Name)
 		if was, ok := renamed[p.Name]; ok {
 			o = older.Point(was)
-			add(Difference{Weight: Words, Point: p.Name, What: "renamed", Old: was, New: p.Name, OldPos: o.Pos, NewPos: p.Pos})
+			add(Difference{Weight: Words, Point: p.Name, Was: was, What: "renamed", Old: was, New: p.Name, OldPos: o.Pos, NewPos: p.Pos})
 		}
 		if o == nil {
 			add(Difference{Weight: Touches, Point: p.Name, What: "added", New: place(p), NewPos: p.Pos})
@@ -89,7 +91,7 @@ func Compare(older, newer *regmap.Map) []Difference {
 	}
 	for o := range older.Readings {
 		if newer.Point(o.Name) == nil && !isRenamed(renamed, o.Name) {
-			add(Difference{Weight: Breaks, Point: o.Name, What: "removed", Old: place(o), OldPos: o.Pos})
+			add(Difference{Weight: Breaks, Point: o.Name, Was: o.Name, What: "removed", Old: place(o), OldPos: o.Pos})
 		}
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].Weight < out[j].Weight })
@@ -105,28 +107,38 @@ func isRenamed(renamed map[string]string, was string) bool {
 	return false
 }
 
-// renames finds points that are the same in everything but their name, by the
-// newer name. Only a place that one point has on both sides counts.
+// renames finds points that lie at the same place under another name, by the
+// newer name: first those that are read the same way too, then those of one
+// address and bit. Only a place that one point has on both sides counts.
 func renames(older, newer *regmap.Map) map[string]string {
-	at := map[string][]string{}
-	for o := range older.Readings {
-		if newer.Point(o.Name) == nil {
-			at[place(o)] = append(at[place(o)], o.Name)
-		}
-	}
-	taken := map[string]int{}
-	for p := range newer.Readings {
-		if older.Point(p.Name) == nil {
-			taken[place(p)]++
-		}
-	}
 	out := map[string]string{}
-	for p := range newer.Readings {
-		if was := at[place(p)]; older.Point(p.Name) == nil && len(was) == 1 && taken[place(p)] == 1 {
-			out[p.Name] = was[0]
+	for _, where := range []func(*regmap.Point) string{place, spot} {
+		at, taken := map[string][]string{}, map[string]int{}
+		for o := range older.Readings {
+			if newer.Point(o.Name) == nil && !isRenamed(out, o.Name) {
+				at[where(o)] = append(at[where(o)], o.Name)
+			}
+		}
+		for p := range newer.Readings {
+			if older.Point(p.Name) == nil && out[p.Name] == "" {
+				taken[where(p)]++
+			}
+		}
+		for p := range newer.Readings {
+			if was := at[where(p)]; older.Point(p.Name) == nil && out[p.Name] == "" && len(was) == 1 && taken[where(p)] == 1 {
+				out[p.Name] = was[0]
+			}
 		}
 	}
 	return out
+}
+
+// spot is the table, address and bit that a point begins at.
+func spot(p *regmap.Point) string {
+	if p.Derived() {
+		return place(p)
+	}
+	return fmt.Sprint(p.Table, " ", p.Address, " ", p.Part.Low, p.Part.Width)
 }
 
 // place is where a point lies and how it is read.
@@ -176,39 +188,116 @@ func limitWords(m *regmap.Map) string {
 	return fmt.Sprintf("%d registers, %d bits, gap %d", l.Registers, l.Coils, l.Gap)
 }
 
+// pointKeys are what two points are compared by; "" where a point says nothing.
+var pointKeys = []struct {
+	weight Weight
+	what   string
+	words  func(*regmap.Point) string
+}{
+	{Breaks, "place", place},
+	{Breaks, "polarity", polarity},
+	{Breaks, "scale", scaleWords},
+	{Breaks, "signal", signalWords},
+	{Breaks, "units", func(p *regmap.Point) string { return p.Units }},
+	{Breaks, "absent", func(p *regmap.Point) string { return hexWords(p.Absent) }},
+	{Breaks, "values", valueWords},
+	{Breaks, "changes-on-read", func(p *regmap.Point) string { return yes(p.OnRead) }},
+	{Touches, "write", func(p *regmap.Point) string { return writeWords(p.Write) }},
+	{Touches, "range", func(p *regmap.Point) string { return rangeWords(p.Range) }},
+	{Touches, "alarm", alarmWords},
+	{Touches, "counter", func(p *regmap.Point) string { return yes(p.Counter) }},
+	{Touches, "every", func(p *regmap.Point) string { return lasting(p.Every) }},
+	{Touches, "together", func(p *regmap.Point) string { return p.Together }},
+	{Touches, "heartbeat", func(p *regmap.Point) string { return lasting(p.Heartbeat) }},
+	{Touches, "changes-within", func(p *regmap.Point) string { return lasting(p.Within) }},
+	{Touches, "overlay", func(p *regmap.Point) string { return yes(p.Overlay) }},
+	{Words, "decimals", decimalWords},
+	{Words, "tag", func(p *regmap.Point) string { return p.Tag }},
+	{Words, "about", func(p *regmap.Point) string { return p.About }},
+	{Words, "terminal", func(p *regmap.Point) string { return p.Terminal }},
+	{Words, "owner", func(p *regmap.Point) string { return p.Owner }},
+}
+
 // comparePoints compares the same point of both maps.
 func comparePoints(o, p *regmap.Point, add func(Difference)) {
-	row := func(w Weight, what, old, of string) {
-		if old != of {
-			add(Difference{Weight: w, Point: p.Name, What: what, Old: old, New: of, OldPos: o.Pos, NewPos: p.Pos})
+	for _, k := range pointKeys {
+		d := Difference{Weight: k.weight, Point: p.Name, Was: o.Name, What: k.what, Old: k.words(o), New: k.words(p), OldPos: o.Pos, NewPos: p.Pos}
+		if k.what == "write" && o.Writable() && !p.Writable() {
+			d.Weight, d.Old, d.New = Breaks, "allowed", "not allowed"
+		}
+		if d.Old != d.New {
+			add(d)
 		}
 	}
-	row(Breaks, "place", place(o), place(p))
-	row(Breaks, "polarity", polarity(o), polarity(p))
-	row(Breaks, "scale", scaleWords(o), scaleWords(p))
-	row(Breaks, "signal", signalWords(o), signalWords(p))
-	row(Breaks, "units", o.Units, p.Units)
-	row(Breaks, "absent", hexWords(o.Absent), hexWords(p.Absent))
-	row(Breaks, "values", valueWords(o), valueWords(p))
-	row(Breaks, "changes-on-read", yes(o.OnRead), yes(p.OnRead))
-	if o.Writable() && !p.Writable() {
-		row(Breaks, "write", "allowed", "not allowed")
-	} else {
-		row(Touches, "write", writeWords(o.Write), writeWords(p.Write))
+}
+
+// Unsaid are the keys of points of which a map says nothing at all: a list
+// without a column for alarms does not take alarms away. "bits" stands for
+// named bits, "derive" for points worked out of others.
+func Unsaid(m *regmap.Map) (keys []string) {
+	said := map[string]bool{}
+	for p := range m.Readings {
+		for _, k := range pointKeys {
+			said[k.what] = said[k.what] || k.words(p) != "" && (k.what != "polarity" || p.Inverse)
+		}
+		said["bits"] = said["bits"] || len(p.Fields) > 0
+		said["derive"] = said["derive"] || p.Derived()
 	}
-	row(Touches, "range", rangeWords(o.Range), rangeWords(p.Range))
-	row(Touches, "alarm", alarmWords(o), alarmWords(p))
-	row(Touches, "counter", yes(o.Counter), yes(p.Counter))
-	row(Touches, "every", o.Every.String(), p.Every.String())
-	row(Touches, "together", o.Together, p.Together)
-	row(Touches, "heartbeat", o.Heartbeat.String(), p.Heartbeat.String())
-	row(Touches, "changes-within", o.Within.String(), p.Within.String())
-	row(Touches, "overlay", yes(o.Overlay), yes(p.Overlay))
-	row(Words, "decimals", fmt.Sprint(o.Decimals), fmt.Sprint(p.Decimals))
-	row(Words, "tag", o.Tag, p.Tag)
-	row(Words, "about", o.About, p.About)
-	row(Words, "terminal", o.Terminal, p.Terminal)
-	row(Words, "owner", o.Owner, p.Owner)
+	for _, k := range pointKeys {
+		if !said[k.what] {
+			keys = append(keys, k.what)
+		}
+	}
+	for _, what := range []string{"bits", "derive"} {
+		if !said[what] {
+			keys = append(keys, what)
+		}
+	}
+	return keys
+}
+
+// Without leaves out the differences that rest on keys which one side, the
+// newer or the older, does not say. dropped are those of the keys of which the
+// other side says something.
+func Without(differences []Difference, unsaid []string, newer bool) (kept []Difference, dropped []string) {
+	for _, d := range differences {
+		what, has := d.What, d.Old
+		if !newer {
+			has = d.New
+		}
+		lone := d.What == "removed" && newer || d.What == "added" && !newer
+		switch {
+		case lone && strings.Contains(d.Point, "."):
+			what = "bits"
+		case lone && strings.HasPrefix(has, "worked out of"):
+			what = "derive"
+		case lone || d.Point == "":
+			what = ""
+		}
+		if !slices.Contains(unsaid, what) {
+			kept = append(kept, d)
+			continue
+		}
+		if !slices.Contains(dropped, what) {
+			dropped = append(dropped, what)
+		}
+	}
+	slices.Sort(dropped)
+	return kept, dropped
+}
+
+func lasting(d time.Duration) string {
+	if d == 0 {
+		return ""
+	}
+	return d.String()
+}
+
+func decimalWords(p *regmap.Point) string {
+	if p.Decimals < 0 {
+		return ""
+	}
+	return fmt.Sprint(p.Decimals)
 }
 
 func yes(on bool) string {

@@ -40,8 +40,8 @@ func TestCompare(t *testing.T) {
 		{"holding-register: 0, type: uint16", "holding-register: 0, type: uint16, write: {min: 1, max: 2, hold: 1s, function: 6}", "touches p: write is now allowed, min 1, max 2, held 1s, function 6, beyond limits: limit"},
 		{base, base + ", alarm: {high: 2, deadband: 0.1, delay: 5s, latch: true}", "touches p: alarm is now high 2, deadband 0.1, delay 5s, latch"},
 		{base, base + ", range: [0, 3]", "touches p: range is now from 0 to 3"},
-		{base, base + ", every: 10s", "touches p: every was 0s and is now 10s"},
-		{base, base + ", decimals: 2", "words p: decimals was -1 and is now 2"},
+		{base, base + ", every: 10s", "touches p: every is now 10s"},
+		{base, base + ", decimals: 2", "words p: decimals is now 2"},
 		{base, base + ", tag: LT-101", "words p: tag is now LT-101"},
 	} {
 		older := loadText(t, "device: d\npoints:\n  p: {"+v.older+"}\n")
@@ -94,5 +94,36 @@ points:
 	}
 	if Weight(9).String() != "weight(9)" {
 		t.Error("a weight that is none")
+	}
+}
+
+// TestRenamed: a point at the same place under another name is renamed, also
+// where its type changed; where two could be it, neither is.
+func TestRenamed(t *testing.T) {
+	older := loadText(t, "device: d\npoints:\n  a: {holding-register: 0, type: int16}\n  b: {holding-register: 1, type: int16}\n  c: {holding-register: 2, type: bool, bit: 1}\n  d: {holding-register: 3, type: int16}\n")
+	newer := loadText(t, "device: d\npoints:\n  x: {holding-register: 0, type: uint16}\n  y: {holding-register: 1, type: int16}\n  z: {holding-register: 2, type: bool, bit: 2}\n"+
+		"  e: {holding-register: 3, type: int16}\n  f: {holding-register: 3, type: uint16, overlay: true}\n")
+	var got []string
+	for _, d := range Compare(older, newer) {
+		got = append(got, d.Weight.String()+" "+d.String())
+	}
+	want := []string{
+		"breaks x: place was holding-register 40001 (address 0) int16 and is now holding-register 40001 (address 0) uint16",
+		"breaks c is gone; it was holding-register 40003 (address 2) bit 1 bool",
+		"touches z is new: holding-register 40003 (address 2) bit 2 bool",
+		"touches f is new: holding-register 40004 (address 3) uint16",
+		"words x was called a", "words y was called b", "words e was called d",
+	}
+	if strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+// TestUnsaid: what no point says is unsaid, what one says is not.
+func TestUnsaid(t *testing.T) {
+	m := loadText(t, "device: d\npoints:\n  a: {holding-register: 0, type: int16, units: m, decimals: 1}\n  b: {coil: 0, active: 0}\n")
+	const want = "scale signal absent values changes-on-read write range alarm counter every together heartbeat changes-within overlay tag about terminal owner bits derive"
+	if got := strings.Join(Unsaid(m), " "); got != want {
+		t.Errorf("%s", got)
 	}
 }

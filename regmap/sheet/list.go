@@ -34,8 +34,10 @@ func List(source string, rows []Row, o Options) (*Result, error) {
 	l := &listing{Result: &Result{Kind: "register list"}, out: out, more: map[*entry][]string{}}
 	l.headings(source, o)
 	l.read()
+	l.Own = true
 	for _, t := range out.tables {
 		l.Columns = append(l.Columns, t.columns...)
+		l.Own = l.Own && t.own
 	}
 	countings := l.settleAll(o.CountFrom)
 	if len(l.Questions) > 0 {

@@ -57,7 +57,7 @@ func (l *listing) describe(e *entry, it *item) {
 		}
 	}
 	it.about = about
-	if about == "" {
+	if about == "" && nameOf(name) != name { // else the point's name says it
 		it.about = name
 	}
 	for _, s := range []string{name, about, it.tag} {

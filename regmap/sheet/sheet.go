@@ -77,6 +77,7 @@ type LeftOut struct {
 // A Result is what was made of a list.
 type Result struct {
 	Kind      string // "register list", "thing description" or "models"
+	Own       bool   // a register list that this program wrote: it says all that a map says
 	Map       []byte // the map's text; nil while there are questions
 	Points    []Taken
 	Columns   []Column
