@@ -245,7 +245,7 @@ func TestTwoClients(t *testing.T) {
 		}
 	}
 	// Sixteen open at once come out of order, in one count.
-	s, g = start(t, Config{Framing: line.MBAP})
+	s, g = start(t, Config{Framing: line.MBAP, Seen: Between})
 	for i := range uint64(400) {
 		g.number = 65500 + i/4*4 + []uint64{2, 0, 3, 1}[i%4]
 		g.read(1, regmap.HoldingRegister, 0, 4, ms(5))

@@ -34,6 +34,9 @@ func repeatedRequests(s *State) (out []Finding) {
 
 // twoClients: more than one asks on this line.
 func twoClients(s *State) []Finding {
+	if s.config.Seen == Client {
+		return nil // its own requests only are in the exchanges; the link tells of others
+	}
 	var signs []string
 	var kept []*decode.Exchange
 	sure := decode.Hint

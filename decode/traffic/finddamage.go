@@ -35,6 +35,9 @@ func damagedAnswers(s *State) (out []Finding) {
 		if u.damage < deadAfter {
 			f.Claim, f.Rank = decode.Hint, Cost
 		}
+		if f.weight < lossFew {
+			f.Rank = Remark
+		}
 		out = append(out, f)
 	}
 	return out

@@ -56,6 +56,9 @@ func (s *State) advice(u *unit) (a limitAdvice) {
 	if u.damage > u.failing {
 		a.cut = 0
 	}
+	if dead, _ := u.dead(); dead { // what is switched off says nothing about the limit
+		a.cut -= min(a.cut, u.run)
+	}
 	a.tries = h.count + a.cut
 	if h.count == 0 || a.tries < limitFewest {
 		return a

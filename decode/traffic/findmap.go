@@ -41,21 +41,12 @@ func outsideMap(s *State) (out []Finding) {
 func (s *State) writable(r *row) bool {
 	covered := 0
 	for _, p := range s.pointsIn(r.unit, r.span) {
-		if !p.Writable() && !anyWritable(p.Fields) {
+		if !p.Writable() {
 			return false
 		}
 		covered += min(p.Span().End(), r.span.End()) - max(int(p.Address), int(r.span.First))
 	}
 	return covered >= r.span.Count
-}
-
-func anyWritable(fields []regmap.Point) bool {
-	for i := range fields {
-		if fields[i].Writable() {
-			return true
-		}
-	}
-	return false
 }
 
 // missing names the addresses of a span that the map does not have, the first

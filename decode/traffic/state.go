@@ -79,7 +79,9 @@ func (s *State) exchange(x *decode.Exchange) {
 	if !s.set {
 		s.set, s.began = true, began(x)
 	}
-	s.ends = x.Done
+	if x.Done.Steady >= s.ends.Steady {
+		s.ends = x.Done
+	}
 	s.told.exchange(x)
 	if x.Sent == nil && !heard(x) {
 		s.unsent++

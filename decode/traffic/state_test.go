@@ -158,7 +158,7 @@ func TestBounded(t *testing.T) {
 	before := heap()
 	feed(500_000)
 	all := heap()
-	if grown := int64(all) - int64(before); grown > 256<<10 || all-empty > 16<<20 {
+	if grown := int64(all) - int64(before); grown > 1<<20 || all-empty > 16<<20 {
 		t.Errorf("500,000 exchanges more took %d bytes more; in all %d, after 100,000 %d", grown, all-empty, early-empty)
 	}
 	if len(s.rows) > mostRows+2*256 || len(s.told.list) > mostTold || len(s.told.pending) > mostPending || len(s.writes.list()) > firstWrites+latestWrites {

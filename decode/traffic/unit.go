@@ -1,6 +1,7 @@
 package traffic
 
 import (
+	"math"
 	"time"
 
 	"plumbline/decode"
@@ -118,13 +119,23 @@ func (u *unit) latency(x *decode.Exchange) {
 // heard says whether the station answered, as asked or by an exception.
 func heard(x *decode.Exchange) bool { return x.Answered() || x.Cause == regmap.Excepted }
 
-// dead says whether nothing was heard of it for its last requests; never says
-// whether it was never heard.
+// dead says whether nothing was heard of it for its last requests, more of
+// them than its losses before would explain; never says whether it was never
+// heard.
 func (u *unit) dead() (dead, never bool) {
 	never = u.answered+u.excepted == 0
-	return u.run >= deadAfter && u.silent.count > 0, never
+	if u.run < deadAfter || u.silent.count == 0 {
+		return false, never
+	}
+	before := u.exchanges - u.run
+	lost := share(before-u.answered-u.excepted, before)
+	return never || math.Pow(lost, float64(u.run)) < deadChance, never
 }
 
 // deadAfter is how many exchanges in a row without an answer make a unit that
-// does not answer, rather than one that does not always.
-const deadAfter = 3
+// does not answer, rather than one that does not always; with many losses
+// before so many that chance makes such a run once in a thousand. Ours.
+const (
+	deadAfter  = 3
+	deadChance = 1e-3
+)
