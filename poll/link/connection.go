@@ -86,6 +86,7 @@ type connection struct {
 	count    *counters
 	state    func(up bool, why string)
 	receiver receiver
+	mbap     bool            // frames may come as datagrams
 	life     context.Context // ends with the link
 
 	mu       sync.Mutex
@@ -175,7 +176,7 @@ func (c *connection) pauseAndDial(pause time.Duration, last error) (Stream, erro
 	c.count.dials.Add(1)
 	stream, err := c.dialWithin()
 	if err == nil {
-		err = prepare(stream)
+		err = c.prepare(stream)
 	}
 	if err == nil {
 		return stream, nil
@@ -228,9 +229,15 @@ func (c *connection) dialWithin() (Stream, error) {
 	return r.stream, r.err
 }
 
+// errDatagrams refuses a stream in which a frame would have no border.
+var errDatagrams = errors.New("datagrams carry mbap only")
+
 // prepare makes a fresh stream ready: no deadline left over, nothing waiting.
-func prepare(stream Stream) error {
+func (c *connection) prepare(stream Stream) error {
 	err := stream.SetReadDeadline(time.Time{})
+	if isDatagrams(stream) && !c.mbap {
+		err = errDatagrams
+	}
 	if d, ok := stream.(discarder); ok && err == nil {
 		err = d.Discard()
 	}

@@ -358,3 +358,36 @@ func ascii() Config { return Config{Framing: line.ASCII, Serial: serial19200} }
 
 var _ io.ReadWriteCloser = (*fault.End)(nil)
 var errNoSuchPort = errors.New("there is no such port")
+
+// together asks as many callers at once as there are requests, and gives the
+// exchanges in their order.
+func (r *rig) together(unit func(i int) regmap.Unit, requests []frame.Request, opts ...Option) []*decode.Exchange {
+	r.t.Helper()
+	got := make([]*decode.Exchange, len(requests))
+	var all sync.WaitGroup
+	for i, q := range requests {
+		all.Go(func() {
+			x, err := r.link.Ask(context.Background(), unit(i), q, opts...)
+			if err != nil {
+				r.t.Errorf("ask unit %d %v: %v", unit(i), q, err)
+				return
+			}
+			r.check(x)
+			got[i] = x
+		})
+	}
+	all.Wait()
+	synctest.Wait()
+	return got
+}
+
+// oneUnit is the same unit for all.
+func oneUnit(u regmap.Unit) func(int) regmap.Unit { return func(int) regmap.Unit { return u } }
+
+// looksAt are n requests of different addresses.
+func looksAt(n int) (q []frame.Request) {
+	for i := range n {
+		q = append(q, registers(regmap.Address(10*i)))
+	}
+	return q
+}

@@ -61,7 +61,7 @@ func New(config Config) (*Link, error) {
 	l.notes = newNotes(&l.config)
 	l.conn = &connection{
 		dial: config.Dial, limit: config.DialLimit, redial: config.Redial,
-		clock: config.Clock, count: &l.count, state: l.notes.state, life: l.life,
+		clock: config.Clock, count: &l.count, state: l.notes.state, life: l.life, mbap: config.Framing == line.MBAP,
 	}
 	if config.Framing == line.MBAP {
 		l.wire = newTransactions(l)

@@ -17,7 +17,8 @@ import (
 	"plumbline/simdevice/fault"
 )
 
-var framings = map[string]func() Config{"mbap": plain, "rtu": rtu, "rtu on a network": lan, "ascii": ascii}
+var framings = map[string]func() Config{"mbap": plain, "rtu": rtu, "rtu on a network": lan,
+	"ascii": ascii, "ascii on a network": func() Config { return Config{Framing: line.ASCII} }}
 
 var readings = []frame.Request{
 	frame.Read(regmap.Coil, 19, 37), frame.Read(regmap.DiscreteInput, 196, 22),
