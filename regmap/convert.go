@@ -150,7 +150,7 @@ func (p *Point) long(raw []uint16) Value {
 		}
 		return UintValue(n)
 	}
-	number := p.Type.number(p.Order, raw)
+	number := p.Type.number(n)
 	if number.quality == Bad {
 		return number
 	}

@@ -173,7 +173,7 @@ func (r *Range) doubt(v Value) Value {
 // is nil for a derived point.
 func (p *Point) Beyond(raw []uint16) string {
 	if len(raw) == p.Count && p.Count > 0 && p.Type.Number() {
-		n, ok := p.Type.number(p.Order, raw).Float()
+		n, ok := p.Type.number(p.Order.join(raw)).Float()
 		b := p.known()
 		if ok && !b.span.holds(n) {
 			return fmt.Sprintf("outside the raw span %s to %s", ratText(p.Scale.span.rawA), ratText(p.Scale.span.rawB))

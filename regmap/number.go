@@ -16,10 +16,9 @@ var (
 	ErrRange = errors.New("beyond what the type can hold")
 )
 
-// number reads registers as the type says, before any scale. A coding that
-// the registers do not follow is bad, never a number.
-func (t Type) number(o Order, raw []uint16) Value {
-	n := o.join(raw)
+// number reads registers, put together to one number, as the type says, before
+// any scale. A coding that the registers do not follow is bad, never a number.
+func (t Type) number(n uint64) Value {
 	switch t {
 	case TypeInt16:
 		return IntValue(int64(int16(n)))
@@ -39,7 +38,7 @@ func (t Type) number(o Order, raw []uint16) Value {
 		}
 		return IntValue(int64(n))
 	case TypeBCD16, TypeBCD32:
-		return fromBCD(n, len(raw)*4)
+		return fromBCD(n, types[t].registers*4)
 	case TypeDecimalPair:
 		high, low := n>>16, n&0xFFFF
 		if high > 9999 || low > 9999 {

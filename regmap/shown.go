@@ -129,7 +129,7 @@ func (p *Point) Steps(raw []uint16, v Value) Steps {
 	case p.absent(n):
 		return Steps{Number: fmt.Sprintf("%s  %0*X means 'no value'", name, 4*p.Count, n)}
 	}
-	number := p.Type.number(p.Order, raw)
+	number := p.Type.number(n)
 	if number.quality == Bad {
 		return Steps{Number: name + "  " + number.cause.Words()}
 	}
