@@ -13,7 +13,7 @@ import (
 // there that say more, by lists of what falls due at an offset.
 type opened struct {
 	begun [2 * openRing]beginning
-	due   [openRing]int32 // index in begun of the first one that falls due, plus 1
+	due   [openRing]int16 // index in begun of the first one that falls due, plus 1
 }
 
 // openRing is more offsets than the longest RTU frame has bytes.
@@ -22,27 +22,30 @@ const openRing = 512
 // A beginning is one reading of a frame that may have begun.
 type beginning struct {
 	start int64
-	end   int64 // where its check would end; 0: not known yet
-	due   int64 // the offset at which there is more to see; 0: it is over
-	step  int
-	next  int32 // falls due at the same offset
+	size  int16 // its bytes; 0: not known yet
+	due   int16 // how many bytes of it show more; 0: it is over
+	step  int16 // sizes tried after this one lie so far apart; 0: none is
+	next  int16 // falls due at the same offset, as in opened.due
 }
+
+func (b *beginning) dueAt() int64 { return b.start + int64(b.due) }
 
 func (o *opened) forget() { *o = opened{} }
 
-func slot(start int64, answer bool) int32 {
-	i := int32(start%openRing) * 2
+func slot(start int64, answer bool) int16 {
+	i := int16(start%openRing) * 2
 	if answer {
 		i++
 	}
 	return i
 }
 
-// wait lists a beginning under the offset at which it falls due.
-func (o *opened) wait(i int32, due int64) {
+// wait lists a beginning under the offset at which it has so many bytes.
+func (o *opened) wait(i, size int16) {
 	b := &o.begun[i]
-	b.due, b.next = due, o.due[due%openRing]
-	o.due[due%openRing] = i + 1
+	b.due = size
+	list := &o.due[b.dueAt()%openRing]
+	b.next, *list = *list, i+1
 }
 
 // nextRTU looks at what the last byte tells.
@@ -63,10 +66,10 @@ func (s *Segmenter) nextRTU() {
 		list = b.next
 		s.steps++
 		switch {
-		case b.due != now:
+		case b.due == 0 || b.dueAt() != now:
 		case b.start < s.w.base:
 			b.due = 0
-		case b.end == 0:
+		case b.size == 0:
 			s.imply(i, i&1 == 1)
 		default:
 			s.check(i, i&1 == 1)
@@ -75,18 +78,17 @@ func (s *Segmenter) nextRTU() {
 }
 
 // imply asks how long a frame is that may have begun.
-func (s *Segmenter) imply(i int32, answer bool) {
+func (s *Segmenter) imply(i int16, answer bool) {
 	b := &s.open.begun[i]
 	b.due = 0
 	im := frame.Imply(s.w.from(b.start+1), way(answer))
 	switch {
 	case !im.Known:
 	case im.Length == 0:
-		s.open.wait(i, b.start+1+int64(im.Needs))
+		s.open.wait(i, int16(im.Needs)+1)
 	default:
-		b.step = im.Step
-		b.end = b.start + int64(frame.ADULength(line.RTU, im.Length))
-		s.open.wait(i, b.end)
+		b.step, b.size = int16(im.Step), int16(frame.ADULength(line.RTU, im.Length))
+		s.open.wait(i, b.size)
 	}
 }
 
@@ -98,19 +100,42 @@ func way(answer bool) frame.Direction {
 }
 
 // check judges a frame whose last byte is there.
-func (s *Segmenter) check(i int32, answer bool) {
+func (s *Segmenter) check(i int16, answer bool) {
 	b := &s.open.begun[i]
 	b.due = 0
-	adu := s.w.span(b.start, b.end)
+	end := b.start + int64(b.size)
+	adu := s.w.span(b.start, end)
 	n := len(adu) - 2
 	s.steps += 1 + n/16
 	if frame.CRC(adu[:n]) == binary.LittleEndian.Uint16(adu[n:]) {
-		s.addNode(b.start, b.end, answer, b.step > 0)
+		if answer && adu[1]&0x80 != 0 && !frame.Function(adu[1]&0x7F).Known() {
+			s.findAsked(b.start, adu[0], adu[1]&0x7F)
+		}
+		s.addNode(b.start, end, answer, b.step > 0)
 		return
 	}
-	if b.step > 0 && len(adu)+b.step <= frame.MaxRTU {
-		b.end += int64(b.step)
-		s.open.wait(i, b.end)
+	if b.step > 0 && b.size+b.step <= frame.MaxRTU {
+		b.size += b.step
+		s.open.wait(i, b.size)
+	}
+}
+
+// findAsked looks for a request of a function that the standard does not have in
+// front of its exception: any length that begins with the same unit and function
+// and has a right check.
+func (s *Segmenter) findAsked(end int64, unit, function byte) {
+	from := max(s.w.base, end-s.limit.frame)
+	for start := end - minRTU; start >= from; start-- {
+		s.steps++
+		b := s.w.span(start, end)
+		if b[0] != unit || b[1] != function {
+			continue
+		}
+		s.steps += len(b) / 16
+		if rightRTU(b) {
+			s.addNode(start, end, false, true)
+			return
+		}
 	}
 }
 
@@ -123,9 +148,9 @@ func (s *Segmenter) enclosing(f *node) int64 {
 		for i := slot(at, false); i <= slot(at, true); i++ {
 			b := &s.open.begun[i]
 			switch {
-			case b.due == 0 || b.start != at || b.end != 0 && b.end <= f.end:
-			case at < f.start || i&1 == 1 && s.root.asksFor(regmap.Unit(f.bytes[0]), f.bytes[1], b.end-b.start):
-				return b.due
+			case b.due == 0 || b.start != at || b.size != 0 && at+int64(b.size) <= f.end:
+			case at < f.start || i&1 == 1 && s.root.asksFor(regmap.Unit(f.bytes[0]), f.bytes[1], int64(b.size)):
+				return b.dueAt()
 			}
 		}
 	}

@@ -58,7 +58,7 @@ func (g *gap) take(kind Kind, d frame.Direction, n int) {
 
 // awaits says whether the answer to the request in front is missing.
 func (g *gap) awaits() bool {
-	return g.touches && g.s.root.end == g.from && g.s.root.pending() && (g.next == nil || !g.next.answers)
+	return g.touches && g.s.root.end == g.from && g.s.root.awaits && (g.next == nil || !g.next.answers)
 }
 
 // lostAnswer takes what must be the answer to the request in front: as long as
@@ -136,7 +136,7 @@ func (g *gap) lostRequestLength() int {
 // answer, where both stand alone between whole exchanges; the last keep bytes
 // are not looked at.
 func (g *gap) lostExchange(keep int) {
-	if !g.touches || g.s.root.pending() && g.s.root.end == g.from || keep > 0 || g.next != nil && g.next.answers {
+	if !g.touches || g.s.root.awaits && g.s.root.end == g.from || keep > 0 || g.next != nil && g.next.answers {
 		return
 	}
 	b := g.bytes
@@ -189,14 +189,14 @@ func (g *gap) takeForeign(n int) {
 	q, end := g.s.root, g.from+int64(n)
 	f := &node{start: g.from, end: end, bytes: bytes.Clone(g.s.w.span(g.from, end)), framed: true, prev: q}
 	f.adu, _ = frame.ParseADU(line.RTU, f.bytes)
-	asked := q.pending() && q.unit() == f.unit() && q.function() == f.function()
+	asked := q.awaits && q.unit() == f.unit() && q.function() == f.function()
 	f.answer = f.exception() || asked
 	if f.answer {
 		f.r, f.err = frame.ParseResponse(f.adu.PDU)
 	} else {
 		f.q, f.err = frame.ParseRequest(f.adu.PDU)
 	}
-	f.answers = asked && f.answer
+	f.answers, f.awaits = asked && f.answer, f.mayBeAnswered()
 	g.from = end
 	g.s.tell(choice{f: f, way: decided})
 }

@@ -24,6 +24,8 @@ type node struct {
 	err        error // why the PDU is refused in this direction
 	framed     bool  // it fills the bytes between two silences
 	number     uint64
+	awaits     bool // an answer to it may come
+	worth      int  // what it is worth by itself
 
 	pause, inside time.Duration // before it and inside; 0: none or not known
 
@@ -48,11 +50,11 @@ func (n *node) exception() bool { return n.adu.PDU[0]&0x80 != 0 }
 
 func (n *node) samePlace(o *node) bool { return n.start == o.start && n.end == o.end }
 
-// pending says whether an answer to it may come: a request that is no broadcast
-// and not of the kind that is never answered. Source: serial guide 2.1,
-// V1.1b3 6.8.1.
-func (n *node) pending() bool {
-	if n.none || n.answer || n.unit() == regmap.Broadcast {
+// mayBeAnswered says whether an answer to it may come: a request that is no
+// broadcast and not of the kind that is never answered. Source: serial guide
+// 2.1, V1.1b3 6.8.1.
+func (n *node) mayBeAnswered() bool {
+	if n.answer || n.unit() == regmap.Broadcast {
 		return false
 	}
 	if n.err == nil {
@@ -65,7 +67,7 @@ func (n *node) pending() bool {
 
 // asksFor says whether it awaits an RTU answer of just this length.
 func (n *node) asksFor(unit regmap.Unit, function byte, length int64) bool {
-	if !n.pending() || n.err != nil || n.unit() != unit || n.function() != function {
+	if !n.awaits || n.err != nil || n.unit() != unit || n.function() != function {
 		return false
 	}
 	want, exact := frame.AnswerLength(n.q)
@@ -74,7 +76,7 @@ func (n *node) asksFor(unit regmap.Unit, function byte, length int64) bool {
 
 // isAnsweredBy says whether a frame is the answer to a request.
 func (n *node) isAnsweredBy(a *node) bool {
-	if !n.pending() || n.unit() != a.unit() || n.function() != a.function() || a.err != nil {
+	if !n.awaits || n.unit() != a.unit() || n.function() != a.function() || a.err != nil {
 		return false
 	}
 	if a.exception() {
@@ -124,6 +126,10 @@ func (s *Segmenter) add(n *node) {
 		n.q, n.err = frame.ParseRequest(n.adu.PDU)
 	}
 	n.pause, n.inside = s.w.pauses(n.start, n.end)
+	if s.set.Framing == line.ASCII {
+		n.pause, n.inside = max(0, n.pause-textPause), max(0, n.inside-textPause)
+	}
+	n.awaits, n.worth = n.mayBeAnswered(), n.judge(s.set.Framing)
 	n.hullStart = -1
 	for _, o := range s.nodes {
 		o.within(n)

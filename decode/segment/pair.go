@@ -73,10 +73,9 @@ func (p *Pairer) Take(piece Piece) {
 			p.damaged = &piece
 		}
 	case piece.Direction == frame.Asking:
-		p.tries++
-		again := p.asked != nil && piece.Repeats == p.asked.Number
-		if again {
+		if p.asked != nil && piece.Repeats == p.asked.Number {
 			p.close(Again, piece.First)
+			p.tries++
 		} else {
 			p.close(Unanswered, piece.First)
 			p.tries = 1

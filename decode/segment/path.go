@@ -1,17 +1,24 @@
 package segment
 
+// impossible is more points than any path has.
+const impossible = 1 << 20
+
 // lookBack is how many nodes in front of another are tried as its predecessor.
 const lookBack = 16
 
 // rescore finds the best path to every node. A path is a row of frames that do
-// not overlap, from the last one that was told.
-func (s *Segmenter) rescore() {
+// not overlap, from the last one that was told. One node may be left out.
+func (s *Segmenter) rescore(without *node) {
 	for i, b := range s.nodes {
+		if b == without {
+			b.score, b.head = -impossible, b
+			continue
+		}
 		b.score, b.prev = s.extend(s.root, b), s.root
 		tried := 0
 		for j := i - 1; j >= 0 && tried < lookBack; j-- {
 			a := s.nodes[j]
-			if a.end > b.start {
+			if a.end > b.start || a == without {
 				continue
 			}
 			tried++
@@ -30,7 +37,7 @@ func (s *Segmenter) extend(a, b *node) int {
 		return a.score + hidden
 	}
 	v, _, _ := s.link(a, b)
-	return a.score + v + b.worth(s.set.Framing)
+	return a.score + v + b.worth
 }
 
 // hides says whether b lies inside a right stretch that the path to a and b
@@ -75,19 +82,34 @@ func (s *Segmenter) choose() (c choice) {
 		return c
 	}
 	c.f = best.head
-	way, rest := -1000, 0
-	for _, n := range s.nodes {
-		switch {
-		case n.head == c.f:
-		case n.head.samePlace(c.f):
-			way = max(way, n.score)
-		default:
-			rest = max(rest, n.score)
-		}
-	}
 	for n := best; n != c.f; n = n.prev {
 		c.next = n
 	}
-	c.way, c.rest = best.score-way, best.score-rest
+	rest, both := 0, false
+	for _, n := range s.nodes {
+		both = both || n != c.f && n.samePlace(c.f)
+		if !n.head.samePlace(c.f) {
+			rest = max(rest, n.score)
+		}
+	}
+	c.way, c.rest = impossible, best.score-rest
+	if both {
+		c.way = best.score - s.otherWay(c.f)
+	}
 	return c
+}
+
+// otherWay is the score of the best path that begins with the other reading of
+// a frame. The paths known do not tell: each node keeps only the best one that
+// ends there.
+func (s *Segmenter) otherWay(f *node) int {
+	best := -impossible
+	s.rescore(f)
+	for _, n := range s.nodes {
+		if n != f && n.head.samePlace(f) {
+			best = max(best, n.score)
+		}
+	}
+	s.rescore(nil)
+	return best
 }

@@ -13,7 +13,7 @@ import (
 // says what they are good for.
 const (
 	rightCheck    = 6  // of a right check in RTU, less that any stretch may be tried
-	rightText     = 12 // of a right check in ASCII with its colon and CR LF
+	rightText     = 14 // of a right check in ASCII with its colon and CR LF
 	rightPDU      = 6  // its PDU keeps the rules of its function, or breaks them
 	openLength    = -7 // its length was found by trying up to 127
 	strangeCode   = -6 // an exception code that the standard's table does not have
@@ -36,7 +36,7 @@ const (
 	asksAgain    = -4  // the same request once more
 	echo         = 12  // the same where adapters echo
 	looksLike    = 4   // the noise begins or ends as the missing frame must
-	waited       = 8   // a repeat after a time in which an answer comes
+	waited       = 3   // a repeat after a time in which an answer comes
 	pausedFirst  = 1   // a request after a pause
 )
 
@@ -46,17 +46,18 @@ const (
 	adapterPause = 30 * time.Millisecond
 	answerPause  = 300 * time.Millisecond
 	longPause    = time.Second
+	textPause    = time.Second // may lie between two characters in ASCII. Source: serial guide 2.5.2.1
 )
 
-// worth is what a reading is worth by itself.
-func (n *node) worth(f line.Framing) int {
+// judge is what a reading is worth by itself.
+func (n *node) judge(f line.Framing) int {
 	v := rightCheck
 	if f == line.ASCII {
 		v = rightText
 	}
 	switch {
 	case n.exception():
-		v += n.worthOfException()
+		v += n.judgeException()
 	case n.err == nil:
 		v += rightPDU
 	case n.strange() || f == line.RTU:
@@ -81,7 +82,7 @@ func (n *node) worth(f line.Framing) int {
 
 const maxUnit = 247 // Source: serial guide 2.2
 
-func (n *node) worthOfException() (v int) {
+func (n *node) judgeException() (v int) {
 	if n.err != nil {
 		return strangeRefuse + strangeCode
 	}
@@ -98,7 +99,7 @@ func (n *node) worthOfException() (v int) {
 func (s *Segmenter) link(a, b *node) (v int, answers, repeats bool) {
 	gap := b.start - a.end
 	if gap > 0 {
-		v -= 2 + int(min(gap, 64)/16)
+		v -= 1 + int(min(gap, 64)/32)
 	} else if !a.none {
 		v += touching
 	}
@@ -121,11 +122,11 @@ func (s *Segmenter) linkAnswer(a, b *node, gap int64) (v int, fits bool) {
 			return asksAgain, true
 		}
 		return answering + answerDelay(b.pause), true
-	case gap == 0 && a.pending() && a.unit() == b.unit() && a.function() == b.function():
+	case gap == 0 && a.awaits && a.unit() == b.unit() && a.function() == b.function():
 		return unaskedNear, false
 	case gap == 0 && !a.none:
 		return unasked, false
-	case a.pending():
+	case a.awaits:
 		v = unaskedOther
 	default:
 		v = unaskedFar
@@ -140,7 +141,7 @@ func (s *Segmenter) linkAnswer(a, b *node, gap int64) (v int, fits bool) {
 func answerDelay(pause time.Duration) int {
 	switch {
 	case pause > longPause:
-		return -16
+		return -18
 	case pause > answerPause:
 		return -12
 	case pause > 0 && pause <= adapterPause:
@@ -150,9 +151,9 @@ func answerDelay(pause time.Duration) int {
 }
 
 func (s *Segmenter) linkRequest(a, b *node, gap int64) (v int, again bool) {
-	again = a.pending() && a.isRepeatedBy(b)
+	again = a.awaits && a.isRepeatedBy(b)
 	switch {
-	case !a.pending():
+	case !a.awaits:
 		if b.pause > adapterPause {
 			v = pausedFirst
 		}

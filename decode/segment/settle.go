@@ -16,11 +16,11 @@ const (
 // settle tells what can be told by now; everything when last is set.
 func (s *Segmenter) settle(last bool) {
 	if s.changed {
-		s.rescore()
+		s.rescore(nil)
 		s.changed = false
 	}
 	for s.settleFirst(last) {
-		s.rescore()
+		s.rescore(nil)
 	}
 }
 
