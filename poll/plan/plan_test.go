@@ -55,6 +55,7 @@ func TestRequestsGrowWithinLimits(t *testing.T) {
 		{"together is not split", "limits: {registers: 4, gap: 2}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 2, type: uint16, together: x}, c: {holding-register: 4, type: uint16, together: x}}", "holding-register 0+1, holding-register 2+3"},
 		{"exponent with its point", "limits: {registers: 3, gap: 2}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: int16, scale: {exponent: {holding-register: 3}}}}", "holding-register 0+1, holding-register 1+3"},
 		{"changes by being read", "limits: {gap: 9}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: 1, type: uint16, changes-on-read: true}, c: {holding-register: 2, type: uint16}}", "holding-register 0+1, holding-register 1+1, holding-register 2+1"},
+		{"bits begin a byte each eight", "limits: {coils: 9, gap: 7}\npoints: {a: {coil: 0}, b: {coil: 8}, c: {coil: 15}}", "coil 0+1, coil 8+8"},
 		{"bits", "limits: {coils: 3, gap: 1}\npoints: {a: {coil: 0}, b: {coil: 2}, c: {coil: 3}}", "coil 0+3, coil 3+1"},
 	} {
 		if got := strings.Join(shape(For(onLine(loadMap(t, v.text), tcp), new(Learnt))), ", "); got != v.want {
@@ -95,6 +96,18 @@ func TestCost(t *testing.T) {
 	}
 	if got, want := Cost(&tcp, &line.Station{}, coils), time.Millisecond+8*23*10*time.Nanosecond; got != want {
 		t.Errorf("TCP, no latency given: %v, want %v", got, want)
+	}
+}
+
+// TestTie: of sets that cost the same the one with the fewest requests is
+// taken. In ASCII 28 characters of a request weigh as much as seven registers.
+func TestTie(t *testing.T) {
+	ascii := line.Line{Medium: line.SerialPort, Framing: line.ASCII, Serial: line.DefaultSerial("p")}
+	for b, want := range map[int]int{8: 1, 9: 2} {
+		m := loadMap(t, fmt.Sprintf("limits: {gap: 9}\npoints: {a: {holding-register: 0, type: uint16}, b: {holding-register: %d, type: uint16}}", b))
+		if got := shape(For(onLine(m, ascii), new(Learnt))); len(got) != want {
+			t.Errorf("registers 0 and %d: %v, want %d requests", b, got, want)
+		}
 	}
 }
 
