@@ -96,6 +96,9 @@ type heard struct {
 	q   frame.Request
 	raw []byte
 	at  time.Time
+
+	behind bool // another came before it with the same read
+	stream int  // the how manieth it came on
 }
 
 // answer is the whole frame of a PDU in answer to a request.
@@ -137,12 +140,12 @@ func (r *rig) dial(ctx context.Context) (Stream, error) {
 	}
 	ours, theirs := fault.Pipe()
 	r.ends = append(r.ends, theirs)
-	go r.serve(theirs)
+	go r.serve(theirs, len(r.ends))
 	return ours, nil
 }
 
 // serve is the station on one stream.
-func (r *rig) serve(end *fault.End) {
+func (r *rig) serve(end *fault.End, stream int) {
 	defer end.Close()
 	var deliveries []fault.Delivery
 	end.SetFilter(fault.FilterFunc(func([]byte) []fault.Delivery { return deliveries }))
@@ -152,7 +155,7 @@ func (r *rig) serve(end *fault.End) {
 	for {
 		n, err := end.Read(buf)
 		in = append(in, buf[:n]...)
-		for {
+		for frames := 0; ; frames++ {
 			adu, skip, used, ferr := codec.Next(in)
 			if ferr == nil {
 				raw := append([]byte(nil), in[skip:used]...)
@@ -162,7 +165,7 @@ func (r *rig) serve(end *fault.End) {
 					r.t.Errorf("the station was sent %x: %v", raw, perr)
 					return
 				}
-				if deliveries = r.reply(heard{adu: adu, q: q, raw: raw, at: time.Now()}); len(deliveries) > 0 {
+				if deliveries = r.reply(heard{adu: adu, q: q, raw: raw, at: time.Now(), behind: frames > 0, stream: stream}); len(deliveries) > 0 {
 					if _, werr := end.Write([]byte{0}); werr != nil {
 						return
 					}

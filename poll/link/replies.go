@@ -239,7 +239,7 @@ func (t *transactions) expired(s *session, x *transaction) outcome {
 	}
 	if at, ok := t.heardAt[x.call.unit]; ok && x.beside > 1 && at >= last {
 		o.crowded = true
-		if x.behind && !t.apart {
+		if x.behind {
 			t.apart = true // it may look at the first request of a segment only
 		} else {
 			t.link.queue.crowded(x.beside-1, false)

@@ -195,7 +195,9 @@ func (t *transactions) try(ctx context.Context, c *call, adu []byte) outcome {
 	if t.session != s {
 		t.mu.Unlock()
 		<-s.dead
-		return unsent(s.why.cause, s.why.words, t.clock())
+		o := unsent(s.why.cause, s.why.words, t.clock())
+		o.crowded = s.crowded
+		return o
 	}
 	x := t.begin(s, c, adu)
 	first := !s.box.writing
