@@ -93,9 +93,9 @@ var measuredSeeds = []uint64{11, 12, 13, 14, 15, 16, 17, 18}
 // direction, and at most one frame is invented in 100,000 bytes.
 // Print them with: go test -v -run Measured ./decode/segment
 func TestMeasuredStream(t *testing.T) {
-	for _, f := range [...]line.Framing{line.RTU, line.ASCII} {
+	for f, seeds := range map[line.Framing]int{line.RTU: len(measuredSeeds), line.ASCII: 3} {
 		var all tally
-		for _, seed := range measuredSeeds {
+		for _, seed := range measuredSeeds[:seeds] {
 			all.add(measure(f, seed, 250_000, 0.05))
 		}
 		all.log(t, f.String())
