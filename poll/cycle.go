@@ -46,35 +46,36 @@ func (p *Poller) pass(ctx context.Context, skipped int) bool {
 }
 
 // wanted lists the requests that are due and sets when they are due again. The
-// first time all are due; from then on each group keeps its phase.
+// first time all are due; from then on each keeps its phase.
 func (p *Poller) wanted(now time.Duration) []plan.Request {
+	if p.cycle == 1 {
+		p.grid = now + p.Offset
+	}
 	var out []plan.Request
-	ready := map[key]bool{}
 	for _, r := range p.plan.Requests {
-		k := key{r.Station.Unit, r.Every}
-		if _, seen := ready[k]; !seen {
-			due, known := p.due[k]
-			if ready[k] = !known || now >= due; ready[k] {
-				p.due[k] = p.again(known, due, r.Every, now)
-			}
+		at := placeOf(&r)
+		due, known := p.due[at]
+		if !known && p.fresh(&r, now) { // a plan made anew
+			due, known = p.grid+r.Next(now-p.grid), true
+			p.due[at] = due
 		}
-		if ready[k] {
+		if !known || now >= due {
+			p.due[at] = p.grid + r.Next(now-p.grid)
 			out = append(out, r)
 		}
 	}
 	return out
 }
 
-// again is when what is due now is due again.
-func (p *Poller) again(known bool, due, every, now time.Duration) time.Duration {
-	switch {
-	case known:
-		due, _ = follow(due, every, now)
-		return due
-	case p.cycle == 1 && p.Offset > 0:
-		return now + p.Offset
+// fresh says whether all points of a request were read within their period.
+func (p *Poller) fresh(r *plan.Request, now time.Duration) bool {
+	for _, point := range r.Points() {
+		last, known := p.last[seat{r.Station.Unit, point}]
+		if !known || last.Value.Quality() == regmap.Bad || now-last.Time.Steady >= r.Every-p.plan.Tick/2 {
+			return false
+		}
 	}
-	return now + every
+	return true
 }
 
 // jobs puts the wanted requests in their order: first what a person looks at,

@@ -41,8 +41,45 @@ func (p *Poller) halve(ctx context.Context, r plan.Request) {
 		p.deliver(r.Station, half.Points(), x)
 	}
 	if whole && len(p.holes) == before {
-		p.learnt.Cut(r.Station.Unit, r.Span.Table, r.Items[middle].Span.First)
+		p.border(ctx, r, middle)
 	}
+}
+
+// border finds why a block is refused whose halves both answer: there is
+// something between them, or it is too long. The items on both sides of the
+// border tell, asked for together.
+func (p *Poller) border(ctx context.Context, r plan.Request, middle int) {
+	pair := r.With(r.Items[middle-1 : middle+1])
+	if len(r.Items) > 2 && pair.Span.Count < r.Span.Count {
+		x, ok := p.ask(ctx, &pair)
+		if ok && x.Answered() {
+			p.measure(ctx, r, middle)
+			return
+		}
+		if !ok || !refused(x) {
+			return // nothing is learnt from silence
+		}
+	}
+	p.learnt.Cut(r.Station.Unit, r.Span.Table, r.Items[middle].Span.First)
+}
+
+// measure finds how many items a station gives at a time: the block is too long,
+// its first part of good items is not.
+func (p *Poller) measure(ctx context.Context, r plan.Request, good int) {
+	for bad := len(r.Items); bad-good > 1; {
+		n := (good + bad) / 2
+		part := r.With(r.Items[:n])
+		x, ok := p.ask(ctx, &part)
+		if !ok || !x.Answered() && !refused(x) {
+			break
+		}
+		if x.Answered() {
+			good = n
+		} else {
+			bad = n
+		}
+	}
+	p.learnt.Limit(r.Station.Unit, r.Span.Table, r.With(r.Items[:good]).Span.Count)
 }
 
 // remember notes the points of an item that its station refused on its own.

@@ -43,7 +43,8 @@ type Poller struct {
 	Config
 	plan    plan.Plan
 	learnt  plan.Learnt
-	due     map[key]time.Duration // on the steady clock: when the points of a period are wanted again
+	due     map[place]time.Duration // on the steady clock: when a request is wanted again
+	grid    time.Duration           // where the phases are counted from
 	last    map[seat]decode.Reading
 	life    map[seat]life // of points that must change
 	alarms  map[seat]*alarms
@@ -75,12 +76,6 @@ type seat struct {
 	point *regmap.Point
 }
 
-// key is the points that are read together: a station's of one period.
-type key struct {
-	unit  regmap.Unit
-	every time.Duration
-}
-
 // hole is a point that its station refused on its own.
 type hole struct {
 	station *line.Station
@@ -97,7 +92,7 @@ const askAgain = time.Minute
 func New(c Config) *Poller {
 	c.Width = max(c.Width, 1)
 	p := &Poller{
-		Config: c, due: map[key]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
+		Config: c, due: map[place]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
 		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
 		units: map[regmap.Unit]*unit{}, deaf: map[place]patience{}, faulty: map[string]bool{},
 		landed: make(chan landing, c.Width), probed: make(chan landing, len(c.Line.Stations)),
@@ -112,7 +107,7 @@ func (p *Poller) Run(ctx context.Context, cycles int) int {
 	ctx, cancel := context.WithCancel(ctx)
 	defer p.gather()
 	defer cancel()
-	tick := p.tick()
+	tick := p.plan.Tick
 	next := p.Clock().Steady
 	if p.Offset > 0 {
 		next += p.Offset - tick // the place on the grid before the second
@@ -180,17 +175,6 @@ func (p *Poller) gather() {
 	for ; p.outriders > 0; p.outriders-- {
 		<-p.probed
 	}
-}
-
-// tick is the shortest period of the plan; 0: without pause.
-func (p *Poller) tick() time.Duration {
-	var tick time.Duration
-	for i, r := range p.plan.Requests {
-		if i == 0 || r.Every < tick {
-			tick = r.Every
-		}
-	}
-	return tick
 }
 
 // deliver makes the readings of an exchange, remembers them and gives them on.

@@ -107,9 +107,9 @@ func (p *Poller) base(r *plan.Request) time.Duration { return max(r.Every, r.Sta
 
 // wantNow makes all requests of a unit due: it is back.
 func (p *Poller) wantNow(u regmap.Unit) {
-	for k := range p.due {
-		if k.unit == u {
-			delete(p.due, k)
+	for at := range p.due {
+		if at.unit == u {
+			delete(p.due, at)
 		}
 	}
 }
