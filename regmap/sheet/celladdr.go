@@ -149,14 +149,17 @@ func parseTableWord(s string) (regmap.Table, bool) {
 type access struct{ read, write bool }
 
 var accessWords = map[string]access{
-	"r": {true, false}, "ro": {true, false}, "read": {true, false}, "read only": {true, false}, "readonly": {true, false}, "rd": {true, false}, "lesen": {true, false}, "get": {true, false}, "monitor": {true, false},
+	"r": {true, false}, "ro": {true, false}, "read": {true, false}, "read only": {true, false}, "readonly": {true, false}, "rd": {true, false}, "lesen": {true, false}, "nur lesen": {true, false}, "lecture": {true, false}, "lecture seule": {true, false}, "solo lectura": {true, false}, "get": {true, false}, "monitor": {true, false},
 	"w": {false, true}, "wo": {false, true}, "write": {false, true}, "write only": {false, true}, "writeonly": {false, true}, "wr": {false, true}, "schreiben": {false, true}, "set": {false, true}, "command": {false, true},
-	"rw": {true, true}, "r w": {true, true}, "read write": {true, true}, "readwrite": {true, true}, "rd wr": {true, true}, "read and write": {true, true}, "l s": {true, true}, "lesen schreiben": {true, true}, "get set": {true, true}, "r and w": {true, true}, "wr rd": {true, true}, "w r": {true, true}, "write read": {true, true}, "setting": {true, true},
+	"rw": {true, true}, "r w": {true, true}, "read write": {true, true}, "readwrite": {true, true}, "rd wr": {true, true}, "read and write": {true, true}, "l s": {true, true}, "lesen schreiben": {true, true}, "lesen und schreiben": {true, true}, "lecture ecriture": {true, true}, "lectura escritura": {true, true}, "get set": {true, true}, "r and w": {true, true}, "wr rd": {true, true}, "w r": {true, true}, "write read": {true, true}, "setting": {true, true},
 }
 
 // parseAccess reads R, RO, R/W, read only, W and the like.
 func parseAccess(s string) (access, bool) {
 	a, ok := accessWords[normal(s)]
+	if first, _, more := strings.Cut(s, ","); !ok && more { // "read only, rolls over"
+		a, ok = accessWords[normal(first)]
+	}
 	return a, ok
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/big"
 	"regexp"
+	"strconv"
 	"strings"
 )
 
@@ -132,6 +133,8 @@ func parseRange(cell string) (low, high *big.Rat, units string, ok bool) {
 
 var namedPattern = regexp.MustCompile(`^(?:bit|b)?\s*#?([0-9]{1,5})\s*(?:=|:|-|–|->|→|\))+\s*([^0-9\s].*)$`)
 
+var bitStarts = regexp.MustCompile(`(?i)\bbit\s*#?[0-9]{1,2}\s*[=:]`)
+
 // parseNamed reads names for numbers or bits: '0=off, 1=on', 'bit 0: run; bit
 // 1: fault'. ok is false unless all of the text is that, two at least.
 func parseNamed(cell string) (out []pair, ok bool) {
@@ -144,7 +147,36 @@ func parseNamed(cell string) (out []pair, ok bool) {
 			return out, true
 		}
 	}
+	for _, marks := range []string{";|", ";|,"} {
+		if out, ok = countedParts(split(marks)); ok {
+			return out, true
+		}
+	}
+	if bitStarts.MatchString(s) { // "bit0=run bit1=fault"
+		return namedParts(strings.Split(bitStarts.ReplaceAllString(s, ";$0"), ";"))
+	}
 	return nil, false
+}
+
+// countedParts reads names for numbers without a mark between: '0 off; 1 on'.
+// The numbers must count up from 0 or 1, or they are something else.
+func countedParts(parts []string) (out []pair, ok bool) {
+	for _, p := range parts {
+		number, name, _ := strings.Cut(clean(p), " ")
+		if p = clean(p); p == "" {
+			continue
+		}
+		n, err := strconv.Atoi(number)
+		first := 0
+		if len(out) > 0 {
+			first, _ = strconv.Atoi(out[0].key)
+		}
+		if err != nil || name == "" || len(out) == 0 && n > 1 || len(out) > 0 && n != first+len(out) {
+			return nil, false
+		}
+		out = append(out, pair{strconv.Itoa(n), name})
+	}
+	return out, len(out) >= 2
 }
 
 func namedParts(parts []string) (out []pair, ok bool) {

@@ -54,6 +54,7 @@ var (
 // orderWords are ways to name a byte order, longest first. Common practice.
 var orderWords = []pair{
 	{"byte and word swap", "DCBA"}, {"word and byte swap", "DCBA"}, {"bytes and words swapped", "DCBA"},
+	{"little endian word order", "CDAB"}, {"big endian word order", "ABCD"}, {"little endian words", "CDAB"},
 	{"low word first", "CDAB"}, {"lsw first", "CDAB"}, {"least significant word first", "CDAB"}, {"lo word first", "CDAB"}, {"low high", "CDAB"}, {"lo hi", "CDAB"}, {"low word high word", "CDAB"}, {"lsw msw", "CDAB"}, {"little endian word", "CDAB"}, {"word swapped", "CDAB"}, {"word swap", "CDAB"}, {"words swapped", "CDAB"}, {"swapped words", "CDAB"}, {"swapped word", "CDAB"}, {"mid little endian", "CDAB"},
 	{"high word first", "ABCD"}, {"msw first", "ABCD"}, {"most significant word first", "ABCD"}, {"hi word first", "ABCD"}, {"high low", "ABCD"}, {"hi lo", "ABCD"}, {"msw lsw", "ABCD"}, {"high word low word", "ABCD"}, {"big endian", "ABCD"}, {"not swapped", "ABCD"}, {"no swap", "ABCD"}, {"normal", "ABCD"}, {"straight", "ABCD"},
 	{"little endian", "DCBA"}, {"byte swapped", "BADC"}, {"byte swap", "BADC"}, {"bytes swapped", "BADC"}, {"swapped bytes", "BADC"}, {"mid big endian", "BADC"},
@@ -82,6 +83,18 @@ func parseOrder(s string) (order, unsure, rest string) {
 		}
 	}
 	return "", "", ""
+}
+
+// remarkOrder finds an order in a remark that says it in words that mean
+// nothing else.
+func remarkOrder(s string) string {
+	n := " " + normal(s) + " "
+	for _, w := range orderWords {
+		if strings.Contains(w.key, " ") && strings.Contains(n, " "+w.key+" ") && (strings.Contains(w.key, "word") || strings.Contains(w.key, "byte") || strings.Contains(w.key, "endian")) {
+			return w.value
+		}
+	}
+	return ""
 }
 
 // parseListType reads a type cell and what our own lists say behind commas.

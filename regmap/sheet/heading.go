@@ -31,6 +31,7 @@ const (
 	roleRange    = "range"
 	roleRawMin   = "raw-min"
 	roleRawMax   = "raw-max"
+	roleRawRange = "raw-range"
 	roleValues   = "values"
 	roleRemark   = "remark"
 	roleAlso     = "also" // of our own lists: further keys of a point
@@ -49,6 +50,7 @@ type heading struct {
 var headings = []heading{
 	{roleRawMin, "raw min,raw low,raw minimum,min raw,raw from,counts min,counts low,raw zero", ""},
 	{roleRawMax, "raw max,raw high,raw maximum,max raw,raw to,counts max,counts high,raw full scale,raw span", ""},
+	{roleRawRange, "raw range,raw,raw values,raw value range,counts,raw counts,range raw,scaling raw,scale raw", ""},
 	{roleTable, "table,register type,reg type,object type,memory area,area,register class,register table,data table,primary table,entity,modbus type,point type,object,io type,data block", ""},
 	{roleFunction, "function code,function,fc,func,func code,function codes,modbus function,modbus function code,fn,fct,read function,mb function,fc read", "function"},
 	{roleBit, "bit,bit no,bit number,bit position,bit pos,bit offset,bit index", ""},
@@ -62,14 +64,14 @@ var headings = []heading{
 	{roleDecimals, "decimals,decimal places,decimal,dp,dec,decimal point,digits after point,precision,no of decimals,nachkommastellen,decimal digits", ""},
 	{roleAddress, "reference,modbus reference,register reference,modbus address,address,addr,adr,register,register address,reg address,reg addr,reg,reg no,register no,register number,reg number,register nr,reg nr,modbus register,modbus no,modbus addr,mb address,mb addr,register id,adresse,registeradresse,direccion,address hex,address dec,hex address,dec address,start address,start register,starting address,first register,protocol address,pdu address,data address,absolute address,register offset,address offset,offset,reg offset,modbus offset,wire address,number,coil,coil address,holding register,input register,location,zero based address,0 based address,address 0 based,address zero based,1 based address,address 1 based,one based address,address from 0,address from 1,hex,dec", "register address,register number,reg address,modbus address"},
 	{roleTag, "tag,tag name,tag no,tag number,tagname,instrument,instrument tag,loop,loop tag,kks,tag id,equipment tag", ""},
-	{roleName, "name,variable,variable name,signal,signal name,parameter,parameter name,point,point name,symbol,register name,item,item name,data point,datapoint,datapoint name,bezeichnung,nom,nombre,variable description,short name,identifier,channel,data item,object name", "name"},
+	{roleName, "name,variable,variable name,var,var name,signal,signal name,parameter,parameter name,point,point name,symbol,register name,item,item name,data point,datapoint,datapoint name,bezeichnung,nom,nombre,variable description,short name,identifier,channel,data item,object name", "name"},
 	{roleAbout, "description,desc,descr,descriptor,about,text,meaning,function description,beschreibung,signal description,point description,long description,register description,content,contents,definition,details,label", "description"},
-	{roleType, "type,data type,datatype,format,data format,number format,var type,variable type,value type,data,typ,datentyp,representation,encoding,register format,type de donnees,tipo,iec type", "datatype,data type"},
+	{roleType, "type,data type,datatype,c type,ctype,c data type,format,data format,number format,var type,variable type,value type,data,typ,datentyp,representation,encoding,register format,type de donnees,tipo,iec type", "datatype,data type"},
 	{roleUnits, "unit,units,uom,eu,engineering unit,engineering units,eng unit,eng units,unit of measure,einheit,unite,unidad,measure,physical unit,dimension", ""},
 	{roleAccess, "access,r w,rw,read write,mode,access mode,access type,permission,permissions,rights,access rights,direction,zugriff,read only,writable,writeable,attribute,ro rw,access level,acces,acceso", "r w"},
 	{roleMin, "min,minimum,low,lower limit,min value,minimum value,range min,range low,lower,from,eng min,eu min,low limit,lo", ""},
 	{roleMax, "max,maximum,high,upper limit,max value,maximum value,range max,range high,upper,to,eng max,eu max,high limit,hi", ""},
-	{roleRange, "range,limits,value range,valid range,min max,span,allowed range,setting range,wertebereich,allowed values,measuring range,plage", "range"},
+	{roleRange, "range,limits,value range,valid range,min max,span,allowed range,setting range,wertebereich,allowed values,measuring range,plage,eng,eng range,engineering range,eu range,scaled range,physical range,engineering values,scaling eng,scale eng", "range"},
 	{roleValues, "values,enum,enumeration,options,states,coding,value list,value meaning,states text,codes,bits,bit meaning,bit assignment", ""},
 	{roleAlso, "also", ""},
 	{roleRemark, "remark,remarks,comment,comments,note,notes,bemerkung,kommentar,additional information,info,hint,observations", "remark,comment"},
@@ -113,7 +115,11 @@ func roleOf(s string) (role string, sure Surety) {
 	if at := strings.IndexAny(s, "([{"); at > 0 { // "Address (hex)"
 		short = normal(s[:at])
 	}
-	for _, try := range []string{n, short} {
+	tries := []string{n, short}
+	if first, _, ok := strings.Cut(s, "/"); ok { // "Access / remark"
+		tries = append(tries, normal(first))
+	}
+	for _, try := range tries {
 		for _, h := range headings {
 			if slices.Contains(strings.Split(h.phrases, ","), try) {
 				return h.role, Settled

@@ -31,6 +31,7 @@ type item struct {
 	writing          []pair // keys of write that our own lists say
 	absent           []string
 	counter          bool
+	unitFactor       bool   // its units held a factor, so that numbers beside it may be raw ones
 	extra            []pair // further keys with their values as flow text
 	comments         []string
 	assumed          []string

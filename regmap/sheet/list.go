@@ -214,6 +214,10 @@ func (l *listing) readRow(r Row) {
 		l.leave(place, text, err.Error(), false)
 		return
 	}
+	if prev := l.last; prev != nil && prev.t == l.t && l.bare(r) && a.bit < 0 && a.number > prev.address.number && a.number-prev.address.number < 4 {
+		l.leave(place, text, "an address alone: more of "+prev.place, true)
+		return
+	}
 	e := &entry{t: l.t, row: r, place: place, address: a}
 	if err := l.entryTable(e); err != nil {
 		l.leave(place, text, err.Error(), false)
@@ -228,6 +232,16 @@ func (l *listing) readRow(r Row) {
 	}
 	l.entries = append(l.entries, e)
 	l.last = e
+}
+
+// bare says whether a row has addresses and nothing else that is used.
+func (l *listing) bare(r Row) bool {
+	for i, c := range l.t.columns {
+		if c.Role != roleAddress && c.Role != roleOffset && c.Role != "" && cell(r, i) != "" {
+			return false
+		}
+	}
+	return l.t.has(roleName) || l.t.has(roleAbout)
 }
 
 // reserved says whether a row describes a register that holds nothing.

@@ -29,7 +29,7 @@ func (l *listing) item(e *entry, c counting) (*item, error) {
 		if s := e.get(roleUnits); s != "" && e.t.own {
 			it.units = clean(s)
 		} else if s != "" {
-			it.setUnits(s)
+			it.setUnits(l.factored(e, it, s))
 		}
 		l.limits(e, it)
 	}
@@ -240,6 +240,11 @@ func (l *listing) orderWords(e *entry) (order, unsure, rest string) {
 	if order == "" {
 		order, unsure = e.typ.order, ""
 	}
+	if s := e.get(roleRemark); order == "" && s != "" {
+		if order = remarkOrder(s); order != "" {
+			unsure = fmt.Sprintf("the order %s, for the remark %q", order, clip(s))
+		}
+	}
 	return order, unsure, rest
 }
 
@@ -278,8 +283,13 @@ func (l *listing) access(e *entry, it *item) {
 		if !ok {
 			a, ok = parseAccess(s)
 		}
-		if !ok {
+		switch {
+		case !ok && len(s) > 12: // words of another kind
+			it.comments = append(it.comments, "remark: "+clean(s))
+		case !ok:
 			it.assume("%q says nothing about writing: read only", clip(s))
+		}
+		if !ok {
 			return
 		}
 		if writes = writes || a.write; !a.read {
@@ -397,6 +407,9 @@ func (l *listing) decimals(e *entry) (int, error) {
 func (l *listing) span(e *entry) (rawMin, rawMax *big.Rat, values []*big.Rat) {
 	rawMin, errMin := l.number(e, roleRawMin)
 	rawMax, errMax := l.number(e, roleRawMax)
+	if a, b, _, ok := parseRange(e.get(roleRawRange)); ok && rawMin == nil && rawMax == nil {
+		rawMin, rawMax = a, b
+	}
 	low, high := l.ends(e)
 	if errMin != nil || errMax != nil || rawMin == nil || rawMax == nil || low == nil || high == nil || low.Cmp(high) == 0 {
 		return nil, nil, nil

@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -24,6 +25,10 @@ func (l *listing) limits(e *entry, it *item) {
 	}
 	switch limits := strings.Join(parts, ", "); {
 	case limits == "":
+	case it.unitFactor:
+		it.comments = append(it.comments, "the list's range, in units or raw is not said: "+limits)
+	case it.write == "" && low != nil && high != nil && low.Cmp(high) < 0 && !strings.Contains(it.scale, "plus") && !strings.Contains(it.scale, "raw"):
+		it.extra = append(it.extra, pair{"range", "[" + text(low) + ", " + text(high) + "]"})
 	case it.write == "" || low != nil && high != nil && low.Cmp(high) >= 0:
 		it.comments = append(it.comments, "the list's range: "+limits)
 	default:
@@ -37,7 +42,7 @@ func (l *listing) named(e *entry, it *item) {
 		return
 	}
 	more := strings.Join(l.more[e], ";")
-	for _, role := range []string{roleValues, roleRemark, roleRange, roleAbout} {
+	for _, role := range []string{roleValues, roleRemark, roleRange, roleAccess, roleAbout} {
 		s := e.get(role)
 		pairs, ok := parseNamed(s + ";" + more)
 		if !ok && role != roleAbout {
@@ -49,7 +54,7 @@ func (l *listing) named(e *entry, it *item) {
 		if !ok {
 			continue
 		}
-		if it.typ == "bits" || it.registers() <= 2 && strings.HasPrefix(it.typ, "uint") && strings.Contains(strings.ToLower(s), "bit") {
+		if it.typ == "bits" || it.registers() <= 2 && strings.HasPrefix(it.typ, "uint") && bitWords.MatchString(s) {
 			it.toBits(pairs)
 		} else {
 			it.values = pairs
@@ -57,6 +62,8 @@ func (l *listing) named(e *entry, it *item) {
 		return
 	}
 }
+
+var bitWords = regexp.MustCompile(`(?i)\bb(?:it)?\s*#?[0-9]`)
 
 // toBits names the bits of a word.
 func (it *item) toBits(pairs []pair) {
@@ -93,8 +100,8 @@ func (l *listing) remark(e *entry, it *item) {
 	if s == "" {
 		return
 	}
-	for _, w := range []string{"unit", "counter", "totaliser", "totalizer"} {
-		if normal(s) == w && w != "unit" {
+	for _, w := range []string{"counter", "totaliser", "totalizer"} {
+		if n := normal(s); (n == w || strings.HasSuffix(n, " "+w)) && strings.Contains(it.typ, "uint") {
 			it.counter = true
 		}
 	}

@@ -39,6 +39,7 @@ func findTables(source string, rows []Row, o Options) (*outline, error) {
 		}
 	}
 	out := &outline{}
+	rows = oneTitle(rows)
 	for len(rows) > 0 {
 		end := slices.IndexFunc(rows, func(r Row) bool { return r.Sheet != rows[0].Sheet })
 		if end < 0 {
@@ -50,7 +51,54 @@ func findTables(source string, rows []Row, o Options) (*outline, error) {
 	if !slices.ContainsFunc(out.sections, func(s section) bool { return s.own == "" }) {
 		return nil, sourceError(source, "no heading of an address column in the first %d rows; name it with --column address=HEADING", headingRows)
 	}
+	out.oneSheet()
 	return out, out.join(source, o)
+}
+
+// oneTitle leaves one cell of rows whose cells all hold the same words: a title
+// in merged cells.
+func oneTitle(rows []Row) []Row {
+	rows = slices.Clone(rows)
+	for i, r := range rows {
+		first, n := "", 0
+		for _, c := range r.Cells {
+			if c = strings.TrimSpace(c); c == "" {
+				continue
+			}
+			if n++; n == 1 {
+				first = c
+			} else if c != first {
+				n = 0
+				break
+			}
+		}
+		if n > 1 {
+			rows[i].Cells = []string{first}
+		}
+	}
+	return rows
+}
+
+// oneSheet leaves the worksheet's name away where only one holds a list.
+func (out *outline) oneSheet() {
+	for _, s := range out.sections {
+		if s.head.Sheet != out.sections[0].head.Sheet {
+			return
+		}
+	}
+	name := out.sections[0].head.Sheet
+	bare := func(rows []Row) {
+		for i := range rows {
+			if rows[i].Sheet == name {
+				rows[i].Sheet = ""
+			}
+		}
+	}
+	bare(out.above)
+	for i := range out.sections {
+		out.sections[i].head.Sheet = ""
+		bare(out.sections[i].rows)
+	}
 }
 
 // worksheet cuts the rows of one worksheet into sections.
@@ -73,6 +121,11 @@ func (out *outline) worksheet(rows []Row, told map[string]string) {
 		return
 	}
 	out.above = append(out.above, rows[:start]...)
+	if start+1 < len(rows) && ownTable(rows[start]) == "" && headingAgain(rows[start+1], told) {
+		out.above = append(out.above, rows[start]) // a heading over the headings
+		rows[start+1].Cells = twoLines(rows[start], rows[start+1])
+		start++
+	}
 	for i, r := range rows[start:] {
 		own := ownTable(r)
 		if i == 0 || own != "" || headingAgain(r, told) {
@@ -82,6 +135,26 @@ func (out *outline) worksheet(rows []Row, told map[string]string) {
 		last := &out.sections[len(out.sections)-1]
 		last.rows = append(last.rows, r)
 	}
+}
+
+// twoLines are headings of two lines: the lower one where it says what the
+// column is, else both together or the upper one.
+func twoLines(upper, lower Row) []string {
+	out := slices.Clone(lower.Cells)
+	for i, over := range upper.Cells {
+		if i == len(out) {
+			out = append(out, "")
+		}
+		role, _ := roleOf(out[i])
+		both, _ := roleOf(over + " " + out[i])
+		switch {
+		case strings.TrimSpace(out[i]) == "":
+			out[i] = over
+		case role == "" && both != "":
+			out[i] = over + " " + out[i]
+		}
+	}
+	return out
 }
 
 // headingAgain says whether a row below the headings is a row of headings

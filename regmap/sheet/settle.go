@@ -55,6 +55,8 @@ func (r *Result) mend(faults []*doc.Fault) bool {
 			it.comments = append(it.comments, fmt.Sprintf("limits %s left out: %s", it.write, f.Message))
 			it.write = "{}"
 			kept = append(kept, it)
+		case strings.HasPrefix(f.Path, "points."+it.name+".range") && it.drop("range", f.Message):
+			kept = append(kept, it)
 		default:
 			r.leave(it.place, it.source, refusal(f), false)
 			for _, p := range it.parts {
@@ -65,6 +67,16 @@ func (r *Result) mend(faults []*doc.Fault) bool {
 	}
 	r.items = kept
 	return mended
+}
+
+// drop turns a further key that the map refuses into a comment.
+func (it *item) drop(key, why string) bool {
+	at := slices.IndexFunc(it.extra, func(p pair) bool { return p.key == key })
+	if at >= 0 {
+		it.comments = append(it.comments, fmt.Sprintf("%s %s left out: %s", key, it.extra[at].value, why))
+		it.extra = slices.Delete(it.extra, at, at+1)
+	}
+	return at >= 0
 }
 
 // refusal is a fault in words that need no line of a file nobody has seen.

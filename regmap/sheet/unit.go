@@ -1,6 +1,7 @@
 package sheet
 
 import (
+	"regexp"
 	"strings"
 
 	"plumbline/regmap/ucum"
@@ -37,6 +38,30 @@ func (it *item) setUnits(s string) {
 			}
 		}
 	}
+}
+
+// factorUnits is a factor before units: "0.1 degC", "x0.01 bar".
+var factorUnits = regexp.MustCompile(`^(?:x|X|\*|×)?\s*(1/10{1,6}|[0-9]+(?:[.,][0-9]+)?)\s*(?:x|\*|×)?\s+([^0-9\s].*)$`)
+
+// factored takes a factor off the units where the row has no scale of its own.
+func (l *listing) factored(e *entry, it *item, s string) string {
+	m := factorUnits.FindStringSubmatch(clean(s))
+	if m == nil || it.scale != "" {
+		return s
+	}
+	factor, kind, err := parseScale(m[1])
+	if _, known := unitsOf(m[2]); err != nil || !known {
+		return s
+	}
+	if kind == scaleDivide {
+		factor.Inv(factor)
+	}
+	if factor.IsInt() && factor.Num().Int64() == 1 || strings.HasPrefix(it.typ, "float") {
+		return m[2]
+	}
+	it.scale, it.unitFactor = "{times: "+text(factor)+"}", true
+	it.assume("the units %q are a factor and units: value = raw x %s", clip(s), text(factor))
+	return m[2]
 }
 
 // unitsInBrackets finds units at the end of a description: "Level [m]".
