@@ -26,6 +26,8 @@ type call struct {
 
 	slot      *slot        // that carries it
 	open      *transaction // MBAP only: the slot's, while it waits
+	tried     int          // tries of it that were made together with others ...
+	before    outcome      // ... and how they ended
 	crowdings int          // how often it was crowded out and asked again
 	short     [16]byte     // memory for the PDU of a read
 }

@@ -115,12 +115,15 @@ func (l *Link) carry(ctx context.Context, s *slot, c *call) outcome {
 	if !t.carried {
 		return unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
 	}
-	if words := disagreement(&t.outcome, err); words != "" {
-		o := t.outcome
+	return t.outcome.unless(disagreement(&t.outcome, err))
+}
+
+// unless is the outcome, or a fault of this program where there are words.
+func (o outcome) unless(words string) outcome {
+	if words != "" {
 		o.cause, o.response, o.detail = regmap.Internal, frame.Response{}, words
-		return o
 	}
-	return t.outcome
+	return o
 }
 
 // disagreement compares the library's verdict on an answer with ours.
@@ -192,6 +195,11 @@ func (s *slot) exchange(t modbus.Transporter, pdu []byte) error {
 	if err != nil {
 		return err
 	}
+	return s.understand(pdu, request, answer)
+}
+
+// understand has the packager take an answer apart; an exception is an error.
+func (s *slot) understand(pdu, request, answer []byte) error {
 	if err := s.packager.Verify(request, answer); err != nil {
 		return err
 	}
@@ -203,4 +211,26 @@ func (s *slot) exchange(t modbus.Transporter, pdu []byte) error {
 		return &modbus.ModbusError{FunctionCode: got.FunctionCode, ExceptionCode: got.Data[0]}
 	}
 	return nil
+}
+
+// encode makes the frame of a call that is carried together with others.
+func (s *slot) encode(f line.Framing, c *call) ([]byte, error) {
+	s.packager.request, c.slot = c.request, s
+	s.setUnit(byte(c.unit))
+	adu, err := s.packager.Encode(&modbus.ProtocolDataUnit{FunctionCode: c.pdu[0], Data: c.pdu[1:]})
+	if err != nil {
+		return nil, err
+	}
+	if a, err := frame.ParseADU(f, adu); err != nil || a.Unit != c.unit || !bytes.Equal(a.PDU, c.pdu) {
+		return nil, errOtherFrame
+	}
+	return adu, nil
+}
+
+// agreed is an outcome after the packager has read the answer as well.
+func (s *slot) agreed(c *call, o outcome) outcome {
+	if !o.answered() {
+		return o
+	}
+	return o.unless(disagreement(&o, s.understand(c.pdu, o.sent, o.received)))
 }

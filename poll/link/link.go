@@ -101,10 +101,20 @@ func (l *Link) Statistics() Statistics {
 // ErrTiming, ErrClosed, or that of a request the standard does not allow; the
 // exchange is nil then.
 func (l *Link) Ask(ctx context.Context, unit regmap.Unit, request frame.Request, opts ...Option) (*decode.Exchange, error) {
+	c, err := l.asking(unit, request, l.options(opts))
+	if err != nil {
+		return nil, err
+	}
+	x, err := l.patiently(ctx, c)
+	l.over(c)
+	return x, err
+}
+
+// asking checks a request that changes nothing and makes its call.
+func (l *Link) asking(unit regmap.Unit, request frame.Request, o options) (*call, error) {
 	if request.Changes() {
 		return nil, fmt.Errorf("%w: %s to unit %d", ErrChanges, request.Function, unit)
 	}
-	o := l.options(opts)
 	c, err := l.call(unit, request, o)
 	if err != nil {
 		return nil, err
@@ -113,9 +123,7 @@ func (l *Link) Ask(ctx context.Context, unit regmap.Unit, request frame.Request,
 		return nil, ErrBroadcast
 	}
 	c.repeat = !o.once
-	x, err := l.patiently(ctx, c)
-	l.over(c)
-	return x, err
+	return c, nil
 }
 
 // over lets a call's memory be used again.
@@ -218,8 +226,11 @@ func (l *Link) patiently(ctx context.Context, c *call) (*decode.Exchange, error)
 // putOff says whether the station has the request in hand or no time for it.
 // Source: V1.1b3, 7 (codes 05 and 06).
 func putOff(x *decode.Exchange) bool {
-	e := x.Response.Exception
-	return x.Cause == regmap.Excepted && (e == frame.Acknowledge || e == frame.ServerDeviceBusy)
+	return x.Cause == regmap.Excepted && isBusy(x.Response.Exception)
+}
+
+func isBusy(e frame.Exception) bool {
+	return e == frame.Acknowledge || e == frame.ServerDeviceBusy
 }
 
 // once takes a slot and makes the exchange in it. A read that was crowded out
@@ -272,8 +283,9 @@ func (l *Link) finished(c *call, o outcome) *decode.Exchange {
 // outcome is that of the last try that left.
 func (l *Link) tries(ctx context.Context, c *call, adu []byte) outcome {
 	defer l.wire.finish(c)
-	var last outcome
-	for try := 0; ; try++ {
+	last, try := c.before, c.tried
+	c.before, c.tried = outcome{}, 0
+	for ; ; try++ {
 		o := l.wire.try(ctx, c, adu)
 		if o.posted {
 			l.count.sent.Add(1)

@@ -71,6 +71,22 @@ func (q *queue) take(ctx context.Context, life <-chan struct{}, level int, again
 	return nil
 }
 
+// several takes one slot, and up to so many more as nobody waits for; none when
+// ctx or life ended before.
+func (q *queue) several(ctx context.Context, life <-chan struct{}, level, n int) []*slot {
+	first := q.take(ctx, life, level, false)
+	if first == nil {
+		return nil
+	}
+	slots := append(make([]*slot, 0, n), first)
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for len(slots) < n && q.taken < q.room.limit && len(q.waiting[urgent])+len(q.waiting[ordinary]) == 0 {
+		slots = append(slots, q.pick())
+	}
+	return slots
+}
+
 // pick takes a slot that is free, or makes one.
 func (q *queue) pick() *slot {
 	q.taken++

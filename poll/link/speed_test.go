@@ -133,8 +133,8 @@ func libraryClient(b *testing.B, address string) func(n int) {
 	}
 }
 
-// ourLink is the link, with so many callers at once.
-func ourLink(b *testing.B, address string, flight int) func(n int) {
+// speedLink is a link to the station.
+func speedLink(b *testing.B, address string) *Link {
 	b.Helper()
 	l, err := New(Config{
 		Name: "speed", Framing: line.MBAP,
@@ -147,6 +147,13 @@ func ourLink(b *testing.B, address string, flight int) func(n int) {
 		b.Fatal(err)
 	}
 	b.Cleanup(func() { l.Close() })
+	return l
+}
+
+// ourLink is the link, with so many callers at once.
+func ourLink(b *testing.B, address string, flight int) func(n int) {
+	b.Helper()
+	l := speedLink(b, address)
 	ask := func(n int) {
 		for range n {
 			x, err := l.Ask(context.Background(), 1, frame.Read(regmap.HoldingRegister, 0, speedRegisters))
@@ -166,6 +173,26 @@ func ourLink(b *testing.B, address string, flight int) func(n int) {
 			all.Go(func() { ask(n / flight) })
 		}
 		all.Wait()
+	}
+}
+
+// ourParty is the link asked so many questions at once by one caller.
+func ourParty(b *testing.B, address string, flight int) func(n int) {
+	b.Helper()
+	l := speedLink(b, address)
+	questions := slices.Repeat([]Question{{1, frame.Read(regmap.HoldingRegister, 0, speedRegisters)}}, flight)
+	return func(n int) {
+		for done := 0; done < n; done += flight {
+			got, err := l.AskAll(context.Background(), questions)
+			if err != nil {
+				b.Fatal(err)
+			}
+			for _, x := range got {
+				if !x.Answered() || len(x.Response.Data) != 2*speedRegisters {
+					b.Fatal(x)
+				}
+			}
+		}
 	}
 }
 
@@ -208,15 +235,18 @@ func BenchmarkTCPOneInFlight(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// BenchmarkTCPSixteenInFlight: sixteen callers on one connection against the
-// library's client, which can have one request in flight, and beside it a bare
-// socket with sixteen. x-library is how many times the library's rate.
+// BenchmarkTCPSixteenInFlight: one caller with sixteen questions at once on one
+// connection, against the library's client, which can have one request in
+// flight, and beside it a bare socket with sixteen and sixteen callers of the
+// link with a question each. x-library is how many times the library's rate.
 func BenchmarkTCPSixteenInFlight(b *testing.B) {
 	address := answerer(b)
-	m := beside(b, 3200, ourLink(b, address, MaxSlots), bareSocket(b, address, MaxSlots), libraryClient(b, address))
+	m := beside(b, 3200, ourParty(b, address, MaxSlots), bareSocket(b, address, MaxSlots),
+		libraryClient(b, address), ourLink(b, address, MaxSlots))
 	b.ReportMetric(float64(m[0].Nanoseconds()), "ns/exchange")
 	b.ReportMetric(float64(m[2].Nanoseconds()), "ns-library")
 	b.ReportMetric(float64(m[2])/float64(m[0]), "x-library")
 	b.ReportMetric(float64(m[2])/float64(m[1]), "bare-x-library")
+	b.ReportMetric(float64(m[2])/float64(m[3]), "callers-x-library")
 	b.ReportMetric(0, "ns/op")
 }

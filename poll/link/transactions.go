@@ -65,6 +65,7 @@ type openTry struct {
 type transaction struct {
 	call     *call
 	woken    chan struct{} // told that something below has changed
+	party    *party        // with which it is waited for; nil: alone
 	awaited  bool          // its caller waits
 	writer   bool          // its caller is to empty the outbox
 	finished bool          // an answer came, right or wrong, and out holds
@@ -153,10 +154,19 @@ func (t *transactions) lost(s *session, why loss) (crowded bool) {
 	return crowded
 }
 
-// wake tells the caller to look again.
+// wake tells the caller to look again; of a party whose answers come one after
+// another only when the last is there.
 func (x *transaction) wake() {
+	woken := x.woken
+	if p := x.party; p != nil {
+		if woken = p.woken; x.finished {
+			if p.missing--; p.missing > 0 {
+				return
+			}
+		}
+	}
 	select {
-	case x.woken <- struct{}{}:
+	case woken <- struct{}{}:
 	default:
 	}
 }
@@ -194,10 +204,7 @@ func (t *transactions) try(ctx context.Context, c *call, adu []byte) outcome {
 	t.mu.Lock()
 	if t.session != s {
 		t.mu.Unlock()
-		<-s.dead
-		o := unsent(s.why.cause, s.why.words, t.clock())
-		o.crowded = s.crowded
-		return o
+		return t.missed(ctx, s, nil)
 	}
 	x := t.begin(s, c, adu)
 	first := !s.box.writing

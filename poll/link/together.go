@@ -1,0 +1,246 @@
+package link
+
+import (
+	"context"
+	"fmt"
+	"sync"
+
+	"plumbline/decode"
+	"plumbline/decode/frame"
+	"plumbline/regmap"
+)
+
+// A Question is one of those that AskAll asks.
+type Question struct {
+	Unit    regmap.Unit
+	Request frame.Request
+}
+
+// AskAll makes several exchanges that change nothing, as Ask makes one, and
+// gives them in the order of the questions. On an MBAP connection as many as
+// there are slots are open together, for the cost of hardly more than one: they
+// leave in one write and one caller waits for all. Elsewhere they follow each
+// other. When a question is refused nothing is sent; the errors are those of Ask.
+func (l *Link) AskAll(ctx context.Context, questions []Question, opts ...Option) ([]*decode.Exchange, error) {
+	calls := make([]*call, len(questions))
+	for i, q := range questions {
+		c, err := l.asking(q.Unit, q.Request, l.options(opts))
+		if err != nil {
+			return nil, fmt.Errorf("question %d: %w", i+1, err)
+		}
+		calls[i] = c
+	}
+	a := &asking{link: l, ctx: ctx, calls: calls, got: make([]*decode.Exchange, len(calls))}
+	t, together := l.wire.(*transactions)
+	for next := 0; next < len(calls); {
+		if together {
+			next += a.party(t, next)
+		} else {
+			a.alone(next)
+			next++
+		}
+		if a.failed() != nil {
+			break
+		}
+	}
+	a.rest.Wait()
+	if err := a.failed(); err != nil {
+		return nil, err
+	}
+	for _, c := range calls {
+		l.over(c)
+	}
+	return a.got, nil
+}
+
+// asking is what AskAll does.
+type asking struct {
+	link  *Link
+	ctx   context.Context
+	calls []*call
+	got   []*decode.Exchange
+	rest  sync.WaitGroup // calls that go on alone
+
+	mu  sync.Mutex
+	err error
+}
+
+func (a *asking) failed() error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.err
+}
+
+// alone makes one exchange to its end.
+func (a *asking) alone(i int) {
+	x, err := a.link.patiently(a.ctx, a.calls[i])
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.got[i] = x; err != nil {
+		a.err = err
+	}
+}
+
+// A party is the transactions that one caller waits for together. All of it is
+// under transactions.mu.
+type party struct {
+	woken   chan struct{}
+	missing int // answers
+}
+
+// party makes the first try of as many calls as there are slots for, and leaves
+// to others what needs more than that. It says how many they were.
+func (a *asking) party(t *transactions, first int) int {
+	l, calls := a.link, a.calls[first:]
+	slots := l.queue.several(a.ctx, l.life.Done(), calls[0].level, min(len(calls), MaxSlots))
+	if slots == nil {
+		a.alone(first) // which says why there is none
+		return 1
+	}
+	calls = calls[:len(slots)]
+	outcomes := make([]outcome, len(slots))
+	frames := make([][]byte, len(slots))
+	for i, s := range slots {
+		now := l.config.Clock().Steady
+		if wait := s.free - now; s.free > 0 && wait > 0 {
+			sleep(a.ctx, wait, l.life.Done())
+		}
+		calls[i].number = l.number.Add(1)
+		var err error
+		if frames[i], err = s.encode(l.config.Framing, calls[i]); err != nil {
+			outcomes[i] = unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
+		}
+	}
+	t.together(a.ctx, calls, frames, outcomes)
+	for i, s := range slots {
+		c := calls[i]
+		o := s.agreed(c, outcomes[i])
+		t.finish(c)
+		if c.slot = nil; c.timing.Pause > 0 {
+			s.free = l.config.Clock().Steady + c.timing.Pause
+		}
+		l.queue.give(s)
+		a.ended(first+i, o)
+	}
+	return len(slots)
+}
+
+// ended takes the outcome of a first try: the end of its exchange, or the
+// beginning of what it still takes.
+func (a *asking) ended(i int, o outcome) {
+	l, c := a.link, a.calls[i]
+	if o.posted {
+		l.count.sent.Add(1)
+		c.tries++
+	}
+	busy := o.cause == regmap.Excepted && isBusy(o.response.Exception)
+	more := c.repeat && (o.crowded || c.timing.Retries > 0 && (busy || o.again()))
+	if !more {
+		a.got[i] = l.finished(c, o)
+		return
+	}
+	switch c.number = 0; {
+	case o.crowded:
+		c.crowdings++
+		l.count.crowded.Add(1)
+	case !busy:
+		c.tried, c.before = 1, o
+	}
+	a.rest.Go(func() {
+		if busy && !o.crowded {
+			sleep(a.ctx, l.config.Redial.pause(1), l.life.Done())
+		}
+		a.alone(i)
+	})
+}
+
+// together makes one try of each call whose frame is given, all at once.
+func (t *transactions) together(ctx context.Context, calls []*call, frames [][]byte, outcomes []outcome) {
+	s, err := t.conn.get(ctx)
+	if err == nil {
+		err = ctx.Err()
+	}
+	t.mu.Lock()
+	if err != nil || t.session != s {
+		t.mu.Unlock()
+		for i := range calls {
+			if frames[i] != nil {
+				outcomes[i] = t.missed(ctx, s, err)
+			}
+		}
+		return
+	}
+	p := &party{woken: make(chan struct{}, 1)}
+	open := make([]*transaction, len(calls))
+	for i, c := range calls {
+		if frames[i] != nil {
+			open[i] = t.begin(s, c, frames[i])
+			open[i].party = p
+			p.missing++
+		}
+	}
+	first := !s.box.writing && p.missing > 0
+	s.box.writing = s.box.writing || first
+	t.mu.Unlock()
+	if first {
+		t.flush(s)
+	}
+	t.awaitAll(ctx, s, p, open, outcomes)
+}
+
+// missed is the outcome of a try that found no stream, or lost it at once.
+func (t *transactions) missed(ctx context.Context, s *session, err error) outcome {
+	if err != nil {
+		return t.link.absent(ctx, err)
+	}
+	<-s.dead
+	o := unsent(s.why.cause, s.why.words, t.clock())
+	o.crowded = s.crowded
+	return o
+}
+
+// awaitAll waits until every try of a party has ended.
+func (t *transactions) awaitAll(ctx context.Context, s *session, p *party, open []*transaction, outcomes []outcome) {
+	left, gone, done := 0, false, ctx.Done()
+	for _, x := range open {
+		if x != nil {
+			left++
+		}
+	}
+	for left > 0 {
+		select {
+		case <-p.woken:
+		case <-done:
+			gone, done = true, nil
+		}
+		var why *loss
+		writer := false
+		t.mu.Lock()
+		for i, x := range open {
+			if x == nil {
+				continue
+			}
+			finished := x.finished
+			o, over := t.outcome(s, x, gone)
+			writer = writer || x.writer
+			x.writer, x.awaited = false, !over
+			if over {
+				outcomes[i], open[i] = o, nil
+				left--
+				if !finished {
+					p.missing--
+				}
+				if o.loss != nil {
+					why = o.loss
+				}
+			}
+		}
+		t.mu.Unlock()
+		if writer {
+			t.flush(s)
+		}
+		if why != nil {
+			t.conn.lose(s, *why)
+		}
+	}
+}
