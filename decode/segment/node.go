@@ -24,6 +24,7 @@ type node struct {
 	err        error // why the PDU is refused in this direction
 	framed     bool  // it fills the bytes between two silences
 	number     uint64
+	both       bool // it reads as a request and as an answer
 	awaits     bool // an answer to it may come
 	worth      int  // what it is worth by itself
 
@@ -132,6 +133,9 @@ func (s *Segmenter) add(n *node) {
 	n.awaits, n.worth = n.mayBeAnswered(), n.judge(s.set.Framing)
 	n.hullStart = -1
 	for _, o := range s.nodes {
+		if o.samePlace(n) && o.err == nil && n.err == nil {
+			o.both, n.both = true, true
+		}
 		o.within(n)
 		n.within(o)
 	}

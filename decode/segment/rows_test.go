@@ -177,6 +177,18 @@ func TestSpoiledAndCut(t *testing.T) {
 	}
 }
 
+// A silent station: writes to it follow each other and none is taken for an
+// answer to the one before. An answer twice, as from two stations with one
+// number, is one that nobody asked for.
+func TestSilentAndDoubleStations(t *testing.T) {
+	expect(t, "silent", join(ask, told, write, write2, write, ask2, told2),
+		"request answer=1 request request request request answer=6")
+	expect(t, "silent, then another", join(ask, told, write, rtu(18, 6, 0, 10, 0, 7), rtu(18, 6, 0, 10, 0, 7), ask2, told2),
+		"request answer=1 request request answer=4 request answer=6")
+	expect(t, "double", join(ask, told, told, ask2, told2), "request answer=1 answer request answer=4")
+	expect(t, "double at the end", join(ask, told, told), "request answer=1 answer")
+}
+
 // Repeats, and adapters that echo: three reads teach that the line echoes, and
 // then a write that comes three times is request, echo and answer.
 // Source: robustness table C5 (our computation).

@@ -27,11 +27,11 @@ const (
 	touching     = 4   // nothing lies between it and the frame before
 	answering    = 14  // the answer to the request before
 	answeringFar = 10  // the same with noise between
-	unasked      = -12 // an answer right behind a frame that is no request for it
-	unaskedNear  = -8  // the same, of the unit and function asked
+	unasked      = -14 // an answer right behind a frame that is no request for it
+	eitherWay    = -6  // the same, where it reads as a request too: more than two unanswered ones
 	unaskedOther = -4  // an answer that does not fit the request, noise between
 	unaskedFar   = -1  // an answer that no request is heard of, noise or the beginning before it
-	unanswered   = -10 // a request right behind a request for an answer
+	unanswered   = -7  // a request right behind a request for an answer
 	answerLost   = -2  // the same, noise between
 	asksAgain    = -4  // the same request once more
 	echo         = 12  // the same where adapters echo
@@ -114,7 +114,7 @@ func (s *Segmenter) link(a, b *node) (v int, answers, repeats bool) {
 func (s *Segmenter) linkAnswer(a, b *node, gap int64) (v int, fits bool) {
 	s.steps++
 	switch {
-	case gap <= s.limit.frame && a.isAnsweredBy(b):
+	case gap <= s.limit.frame && a.isAnsweredBy(b) && !s.passesOver(a.end, b.start):
 		if gap > 0 {
 			return answeringFar, true
 		}
@@ -122,9 +122,10 @@ func (s *Segmenter) linkAnswer(a, b *node, gap int64) (v int, fits bool) {
 			return asksAgain, true
 		}
 		return answering + answerDelay(b.pause), true
-	case gap == 0 && a.awaits && a.unit() == b.unit() && a.function() == b.function():
-		return unaskedNear, false
 	case gap == 0 && !a.none:
+		if b.both {
+			return unasked + eitherWay, false
+		}
 		return unasked, false
 	case a.awaits:
 		v = unaskedOther
@@ -135,6 +136,21 @@ func (s *Segmenter) linkAnswer(a, b *node, gap int64) (v int, fits bool) {
 		v += looksLike
 	}
 	return v, false
+}
+
+// passesOver says whether a right frame lies between two offsets. What answers a
+// request over one is no answer to it.
+func (s *Segmenter) passesOver(from, to int64) bool {
+	if to == from {
+		return false
+	}
+	for _, n := range s.nodes {
+		s.steps++
+		if n.start >= from && n.end <= to && n.worth > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // answerDelay judges the pause in front of an answer.

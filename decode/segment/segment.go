@@ -19,8 +19,11 @@ type Settings struct {
 }
 
 // A Segmenter finds frames in a stream fed piece by piece. However the bytes are
-// cut, the same pieces come out, as long as no stamps are given. It holds a few
-// thousand bytes, however long the stream is. It is for one goroutine.
+// cut, the same pieces come out, as long as no stamps are given. A frame comes
+// out at its last byte where what was told before decides about it. A lone one,
+// and what may still lie inside a longer frame, waits for two longest frames of
+// bytes behind it, or for Flush: call that when a line has been silent for long.
+// Memory is bounded, however long the stream is. It is for one goroutine.
 type Segmenter struct {
 	set   Settings
 	emit  func(Piece)
