@@ -129,7 +129,7 @@ func TestReadingRestsOnItsExchange(t *testing.T) {
 
 // TestWhatWentWrong: each cause has its words, and no value.
 func TestWhatWentWrong(t *testing.T) {
-	m := loadMap(t, "  a: {holding-register: 0, type: int16, absent: [0x8000], scale: {raw: [0, 100], value: [0, 1]}}\n  b: {holding-register: 0, type: bcd16, overlay: true}\n")
+	m := loadMap(t, "  a: {holding-register: 0, type: int16, absent: [0x8000], scale: {raw: [0, 100], value: [0, 1]}}\n  b: {holding-register: 0, type: bcd16, overlay: true}\n  c: {holding-register: 0, type: int16, overlay: true, range: [-5, 5]}\n")
 	q := frame.Read(regmap.HoldingRegister, 0, 1)
 	for _, v := range []struct {
 		point, reason string
@@ -140,6 +140,7 @@ func TestWhatWentWrong(t *testing.T) {
 		{"a", "exception 02, illegal data address", exchange(t, line.RTU, q, 0x83, 2), regmap.Bad, regmap.Excepted},
 		{"a", "the device says 'no value' (8000)", exchange(t, line.RTU, q, 3, 2, 0x80, 0), regmap.Bad, regmap.Absent},
 		{"a", "outside the raw span 0 to 100", exchange(t, line.RTU, q, 3, 2, 0, 101), regmap.Uncertain, regmap.OutOfSpan},
+		{"c", "outside the range -5 to 5", exchange(t, line.RTU, q, 3, 2, 0, 6), regmap.Uncertain, regmap.OutOfSpan},
 		{"b", "the registers are not decimal-coded (00AB)", exchange(t, line.RTU, q, 3, 2, 0, 0xAB), regmap.Bad, regmap.NotDecimal},
 		{"b", "no answer", &Exchange{Request: q, Cause: regmap.Silent}, regmap.Bad, regmap.Silent},
 		{"b", "3 of 7 bytes came", &Exchange{Request: q, Cause: regmap.CutOff, Detail: "3 of 7 bytes came"}, regmap.Bad, regmap.CutOff},

@@ -17,8 +17,13 @@ func Read(x *Exchange, p *regmap.Point) Reading {
 	r := Reading{Time: x.Done, Unit: x.Unit, Point: p, From: x}
 	if x.Answered() {
 		if raw, ok := p.Raw(x); ok {
-			r.Raw, r.Value = raw, p.Value(x)
-			r.Reason = reason(p, r.Value, raw)
+			fixed, cause := p.Fixed(x)
+			if r.Raw = raw; cause != regmap.NoCause {
+				fixed, r.Value = p, regmap.BadValue(cause)
+			} else {
+				r.Value = fixed.ValueOf(raw)
+			}
+			r.Reason = reason(fixed, r.Value, raw)
 			return r
 		}
 	}
@@ -47,8 +52,8 @@ func reason(p *regmap.Point, v regmap.Value, raw []uint16) string {
 	case regmap.Absent, regmap.NotDecimal, regmap.NotANumber:
 		return v.Cause().Words() + " (" + Hex16(raw) + ")"
 	case regmap.OutOfSpan:
-		if a, b, _, _, ok := p.Scale.Span(); ok {
-			return fmt.Sprintf("outside the raw span %s to %s", a.RatString(), b.RatString())
+		if words := p.Beyond(raw); words != "" {
+			return words
 		}
 	}
 	return v.Cause().Words()
