@@ -204,3 +204,30 @@ func TestMemoryIsFlat(t *testing.T) {
 		t.Errorf("%d bytes came out of %d", total, rounds*len(stream))
 	}
 }
+
+// Stamps of every sort, backwards and missing ones too, change no byte and break
+// nothing. Source: robustness table E8.
+func TestE8StampsOfEverySort(t *testing.T) {
+	for seed := range uint64(8) {
+		r := rand.New(rand.NewPCG(seed, 8))
+		g := newGenerator(seed, line.RTU, 0.2)
+		g.run(6000)
+		var all []Piece
+		s := New(Settings{Framing: line.RTU, Serial: line.DefaultSerial("")}, func(p Piece) { all = append(all, p) })
+		for b := g.stream; len(b) > 0; {
+			n := 1 + r.IntN(min(len(b), 40))
+			stamp := decode.Stamp{}
+			if r.IntN(3) > 0 {
+				stamp = stampAt(time.Duration(r.Int64()))
+			}
+			s.Feed(b[:n], stamp)
+			checkHeld(t, s)
+			if b = b[n:]; r.IntN(50) == 0 {
+				s.Silence()
+			}
+		}
+		s.Flush()
+		checkWhole(t, all, g.stream)
+		checkPaired(t, all)
+	}
+}
