@@ -26,6 +26,7 @@ type call struct {
 
 	slot      *slot        // that carries it
 	open      *transaction // MBAP only: the slot's, while it waits
+	adu       []byte       // to leave together with others, until it ended
 	tried     int          // tries of it that were made together with others ...
 	before    outcome      // ... and how they ended
 	crowdings int          // how often it was crowded out and asked again

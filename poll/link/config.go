@@ -141,6 +141,7 @@ type options struct {
 	timing line.Timing
 	once   bool
 	level  int
+	asked  decode.Stamp // zero: now
 }
 
 // With gives a call its station's own timing.

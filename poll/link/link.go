@@ -181,7 +181,10 @@ func (l *Link) call(unit regmap.Unit, request frame.Request, o options) (*call, 
 		return nil, ErrClosed
 	}
 	c := l.calls.Get().(*call)
-	*c = call{unit: unit, request: request, timing: o.timing, level: o.level, asked: l.config.Clock()}
+	*c = call{unit: unit, request: request, timing: o.timing, level: o.level, asked: o.asked}
+	if o.asked.IsZero() {
+		c.asked = l.config.Clock()
+	}
 	var err error
 	if c.pdu, err = request.Append(c.short[:0]); err != nil {
 		return nil, err

@@ -23,8 +23,10 @@ type Question struct {
 // other. When a question is refused nothing is sent; the errors are those of Ask.
 func (l *Link) AskAll(ctx context.Context, questions []Question, opts ...Option) ([]*decode.Exchange, error) {
 	calls := make([]*call, len(questions))
+	o := l.options(opts)
+	o.asked = l.config.Clock()
 	for i, q := range questions {
-		c, err := l.asking(q.Unit, q.Request, l.options(opts))
+		c, err := l.asking(q.Unit, q.Request, o)
 		if err != nil {
 			return nil, fmt.Errorf("question %d: %w", i+1, err)
 		}
@@ -85,6 +87,7 @@ func (a *asking) alone(i int) {
 // under transactions.mu.
 type party struct {
 	woken   chan struct{}
+	open    int // tries that have not ended; of the caller alone
 	missing int // answers
 }
 
@@ -98,25 +101,24 @@ func (a *asking) party(t *transactions, first int) int {
 		return 1
 	}
 	calls = calls[:len(slots)]
-	outcomes := make([]outcome, len(slots))
-	frames := make([][]byte, len(slots))
-	for i, s := range slots {
-		now := l.config.Clock().Steady
-		if wait := s.free - now; s.free > 0 && wait > 0 {
-			sleep(a.ctx, wait, l.life.Done())
-		}
-		calls[i].number = l.number.Add(1)
-		var err error
-		if frames[i], err = s.encode(l.config.Framing, calls[i]); err != nil {
-			outcomes[i] = unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
-		}
-	}
-	t.together(a.ctx, calls, frames, outcomes)
 	for i, s := range slots {
 		c := calls[i]
-		o := s.agreed(c, outcomes[i])
+		if s.free > 0 {
+			sleep(a.ctx, s.free-l.config.Clock().Steady, l.life.Done())
+		}
+		c.number = l.number.Add(1)
+		var err error
+		if c.adu, err = s.encode(l.config.Framing, c); err != nil {
+			c.before = unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
+		}
+	}
+	t.together(a.ctx, calls)
+	for i, s := range slots {
+		c := calls[i]
+		o := s.agreed(c, c.before)
 		t.finish(c)
-		if c.slot = nil; c.timing.Pause > 0 {
+		c.slot, c.before = nil, outcome{}
+		if c.timing.Pause > 0 {
 			s.free = l.config.Clock().Steady + c.timing.Pause
 		}
 		l.queue.give(s)
@@ -154,8 +156,9 @@ func (a *asking) ended(i int, o outcome) {
 	})
 }
 
-// together makes one try of each call whose frame is given, all at once.
-func (t *transactions) together(ctx context.Context, calls []*call, frames [][]byte, outcomes []outcome) {
+// together makes one try of each call that has a frame, all at once, and leaves
+// in each how it ended.
+func (t *transactions) together(ctx context.Context, calls []*call) {
 	s, err := t.conn.get(ctx)
 	if err == nil {
 		err = ctx.Err()
@@ -163,29 +166,28 @@ func (t *transactions) together(ctx context.Context, calls []*call, frames [][]b
 	t.mu.Lock()
 	if err != nil || t.session != s {
 		t.mu.Unlock()
-		for i := range calls {
-			if frames[i] != nil {
-				outcomes[i] = t.missed(ctx, s, err)
+		for _, c := range calls {
+			if c.adu != nil {
+				c.before = t.missed(ctx, s, err)
 			}
 		}
 		return
 	}
 	p := &party{woken: make(chan struct{}, 1)}
-	open := make([]*transaction, len(calls))
-	for i, c := range calls {
-		if frames[i] != nil {
-			open[i] = t.begin(s, c, frames[i])
-			open[i].party = p
+	for _, c := range calls {
+		if c.adu != nil {
+			t.begin(s, c, c.adu).party = p
 			p.missing++
+			p.open++
 		}
 	}
-	first := !s.box.writing && p.missing > 0
+	first := !s.box.writing && p.open > 0
 	s.box.writing = s.box.writing || first
 	t.mu.Unlock()
 	if first {
 		t.flush(s)
 	}
-	t.awaitAll(ctx, s, p, open, outcomes)
+	t.awaitAll(ctx, s, p, calls)
 }
 
 // missed is the outcome of a try that found no stream, or lost it at once.
@@ -200,41 +202,16 @@ func (t *transactions) missed(ctx context.Context, s *session, err error) outcom
 }
 
 // awaitAll waits until every try of a party has ended.
-func (t *transactions) awaitAll(ctx context.Context, s *session, p *party, open []*transaction, outcomes []outcome) {
-	left, gone, done := 0, false, ctx.Done()
-	for _, x := range open {
-		if x != nil {
-			left++
-		}
-	}
-	for left > 0 {
+func (t *transactions) awaitAll(ctx context.Context, s *session, p *party, calls []*call) {
+	gone, done := false, ctx.Done()
+	for p.open > 0 {
 		select {
 		case <-p.woken:
 		case <-done:
 			gone, done = true, nil
 		}
-		var why *loss
-		writer := false
 		t.mu.Lock()
-		for i, x := range open {
-			if x == nil {
-				continue
-			}
-			finished := x.finished
-			o, over := t.outcome(s, x, gone)
-			writer = writer || x.writer
-			x.writer, x.awaited = false, !over
-			if over {
-				outcomes[i], open[i] = o, nil
-				left--
-				if !finished {
-					p.missing--
-				}
-				if o.loss != nil {
-					why = o.loss
-				}
-			}
-		}
+		writer, why := t.dismiss(s, p, calls, gone)
 		t.mu.Unlock()
 		if writer {
 			t.flush(s)
@@ -243,4 +220,32 @@ func (t *transactions) awaitAll(ctx context.Context, s *session, p *party, open 
 			t.conn.lose(s, *why)
 		}
 	}
+}
+
+// dismiss takes those of a party out that have ended. It says whether the party
+// is to empty the outbox, and why the stream must be closed if it must.
+func (t *transactions) dismiss(s *session, p *party, calls []*call, gone bool) (writer bool, why *loss) {
+	for _, c := range calls {
+		if c.adu == nil {
+			continue
+		}
+		x := c.open
+		writer = writer || x.writer
+		x.writer = false
+		finished := x.finished
+		o, over := t.outcome(s, x, gone)
+		if !over {
+			continue
+		}
+		x.awaited = false
+		c.before, c.adu = o, nil
+		p.open--
+		if !finished {
+			p.missing--
+		}
+		if o.loss != nil {
+			why = o.loss
+		}
+	}
+	return writer, why
 }
