@@ -114,6 +114,10 @@ func (p *Poller) work(ctx context.Context, queue []job) {
 				if p.hesitant(&j.Request) {
 					j.timing.Retries = 0
 				}
+				if p.Width > 1 && flying == 0 && len(queue) == 0 {
+					p.land(ctx, p.fly(ctx, j)) // nothing else to do meanwhile, and no doubts on such a line
+					return
+				}
 				p.launch(ctx, j, p.landed)
 				flying++
 			}
@@ -135,7 +139,7 @@ func (p *Poller) work(ctx context.Context, queue []job) {
 }
 
 // launch asks a job's request beside the poller's own work.
-func (p *Poller) launch(ctx context.Context, j job, to chan<- landing) {
+func (p *Poller) launch(ctx context.Context, j job, to chan<- *landing) {
 	if p.Width == 1 {
 		p.during = nil
 	}
@@ -143,8 +147,8 @@ func (p *Poller) launch(ctx context.Context, j job, to chan<- landing) {
 }
 
 // fly asks a job's request.
-func (p *Poller) fly(ctx context.Context, j job) (l landing) {
-	l.job = j
+func (p *Poller) fly(ctx context.Context, j job) (l *landing) {
+	l = &landing{job: j}
 	defer func() { l.fault = caught(recover()) }()
 	opts := []link.Option{link.With(j.timing)}
 	if j.Once() {
@@ -156,7 +160,7 @@ func (p *Poller) fly(ctx context.Context, j job) (l landing) {
 
 // land gives on what became of a job: its exchange and its readings. A refused
 // block is narrowed down at once.
-func (p *Poller) land(ctx context.Context, l landing) {
+func (p *Poller) land(ctx context.Context, l *landing) {
 	if l.fault != nil {
 		p.tellFault(&l.Request, l.fault)
 		return
@@ -180,7 +184,7 @@ func (p *Poller) land(ctx context.Context, l landing) {
 
 // arrived counts an exchange and gives it on; false when there is none, because
 // the poller was stopped.
-func (p *Poller) arrived(ctx context.Context, l landing) bool {
+func (p *Poller) arrived(ctx context.Context, l *landing) bool {
 	if l.err != nil || ctx.Err() != nil && l.x.Cause == regmap.Interrupted {
 		return false
 	}
@@ -200,7 +204,7 @@ func refused(x *decode.Exchange) bool {
 // meanwhile is given on at once and not at its end: after a doubt the line may
 // be kept silent for a minute.
 func (p *Poller) ask(ctx context.Context, r *plan.Request) (*decode.Exchange, bool) {
-	done := make(chan landing, 1)
+	done := make(chan *landing, 1)
 	p.launch(ctx, job{Request: *r, timing: r.Station.Timing}, done)
 	for {
 		select {

@@ -32,15 +32,18 @@ func (p *Poller) deliverDerived() {
 // last.
 func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading, ok bool) {
 	at := seat{s.Unit, point}
-	if known := p.last[at]; known.Cycle == p.cycle {
-		return known, true // another derived point asked for it
+	if known := p.last[at]; known != nil && known.Cycle == p.cycle {
+		return *known, true // another derived point asked for it
 	}
 	r = decode.Reading{Cycle: p.cycle, Unit: s.Unit, Station: s.Name, Point: point}
 	fresh := false
 	var worst decode.Reading
 	var rests []decode.ID
 	r.Value = point.Combine(func(input *regmap.Point) regmap.Value {
-		in := p.last[seat{s.Unit, input}]
+		var in decode.Reading
+		if known := p.last[seat{s.Unit, input}]; known != nil {
+			in = *known
+		}
 		if input.Derived() {
 			if now, ok := p.derive(s, input); ok {
 				in = now
@@ -71,7 +74,10 @@ func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading,
 	default:
 		r.Reason = r.Value.Cause().Words()
 	}
-	p.changed = append(p.changed, p.keep(at, &r)...)
+	kept := new(decode.Reading)
+	*kept = r
+	p.changed = append(p.changed, p.keep(at, kept)...)
+	r = *kept
 	p.rests[at] = rests
 	return r, true
 }

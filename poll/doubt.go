@@ -41,12 +41,12 @@ func (p *Poller) doubt(d link.Doubt) {
 		for point := range s.Map.Readings {
 			at := seat{s.Unit, point}
 			r, ok := p.last[at]
-			if !ok || r.Value.Quality() != regmap.Good || !p.restsOn(d, at, r) {
+			if !ok || r.Value.Quality() != regmap.Good || !p.restsOn(d, at, *r) {
 				continue
 			}
-			r = r.Doubted(regmap.LateDoubt)
-			p.last[at] = r
-			readings = append(readings, r)
+			doubted := r.Doubted(regmap.LateDoubt)
+			p.last[at] = &doubted
+			readings = append(readings, doubted)
 		}
 	}
 	if len(readings) > 0 {

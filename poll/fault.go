@@ -44,7 +44,7 @@ func (p *Poller) tellFault(r *plan.Request, f *fault) {
 			reading := decode.Reading{Time: now, Cycle: p.cycle, Unit: r.Station.Unit, Station: r.Station.Name, Point: point,
 				Value: regmap.BadValue(regmap.Internal), Reason: regmap.Internal.Words()}
 			reading.Last, reading.LastAt = p.lastGood(at)
-			p.last[at] = reading
+			p.last[at] = &reading
 			readings = append(readings, reading)
 		}
 		p.Sink(decode.Event{At: now, Readings: readings})

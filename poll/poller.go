@@ -43,10 +43,10 @@ type Poller struct {
 	Config
 	plan    plan.Plan
 	learnt  plan.Learnt
-	due     map[place]time.Duration // on the steady clock: when a request is wanted again
-	grid    time.Duration           // where the phases are counted from
-	last    map[seat]decode.Reading
-	life    map[seat]life // of points that must change
+	due     map[place]time.Duration  // on the steady clock: when a request is wanted again
+	grid    time.Duration            // where the phases are counted from
+	last    map[seat]*decode.Reading // those that were given on; never changed
+	life    map[seat]life            // of points that must change
 	alarms  map[seat]*alarms
 	changed []decode.AlarmChange // of derived points, not yet told
 	holes   []hole
@@ -55,9 +55,9 @@ type Poller struct {
 	exchanges int // of this cycle
 	units     map[regmap.Unit]*unit
 	deaf      map[place]patience // requests that alone are not answered
-	landed    chan landing
-	probed    chan landing // of questions that go on beside the cycles
-	outriders int          // such questions under way
+	landed    chan *landing
+	probed    chan *landing // of questions that go on beside the cycles
+	outriders int           // such questions under way
 	drift     time.Duration
 	faulty    map[string]bool // subjects of faults of the program
 
@@ -92,10 +92,10 @@ const askAgain = time.Minute
 func New(c Config) *Poller {
 	c.Width = max(c.Width, 1)
 	p := &Poller{
-		Config: c, due: map[place]time.Duration{}, last: map[seat]decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
+		Config: c, due: map[place]time.Duration{}, last: map[seat]*decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
 		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
 		units: map[regmap.Unit]*unit{}, deaf: map[place]patience{}, faulty: map[string]bool{},
-		landed: make(chan landing, c.Width), probed: make(chan landing, len(c.Line.Stations)),
+		landed: make(chan *landing, c.Width), probed: make(chan *landing, len(c.Line.Stations)),
 	}
 	p.plan = plan.For(c.Line, &p.learnt)
 	return p
@@ -114,7 +114,7 @@ func (p *Poller) Run(ctx context.Context, cycles int) int {
 	}
 	done, skipped := 0, 0
 	for ctx.Err() == nil {
-		if !p.pass(ctx, skipped) {
+		if !p.apart(ctx, skipped) {
 			break
 		}
 		if done++; done == cycles {
@@ -126,6 +126,14 @@ func (p *Poller) Run(ctx context.Context, cycles int) int {
 		}
 	}
 	return done
+}
+
+// apart makes a pass on a stack of its own, which is given back: a poller spends
+// its life asleep, and a process may hold thousands.
+func (p *Poller) apart(ctx context.Context, skipped int) bool {
+	done := make(chan bool, 1)
+	go func() { done <- p.pass(ctx, skipped) }()
+	return <-done
 }
 
 // follow is when the next cycle begins, on the grid of the first: a cycle
@@ -179,18 +187,22 @@ func (p *Poller) gather() {
 
 // deliver makes the readings of an exchange, remembers them and gives them on.
 func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exchange) {
-	var readings []decode.Reading
+	n := 0
+	for _, point := range points {
+		n += 1 + len(point.Fields)
+	}
+	readings := make([]decode.Reading, 0, n)
 	var changes []decode.AlarmChange
 	add := func(point *regmap.Point) {
-		r := decode.Read(x, point)
+		readings = append(readings, decode.Read(x, point))
+		r := &readings[len(readings)-1]
 		if doubted(p.during, x.ID) {
-			r = r.Doubted(regmap.LateDoubt)
+			*r = r.Doubted(regmap.LateDoubt)
 		}
 		r.Cycle, r.Station = p.cycle, s.Name
 		at := seat{s.Unit, point}
-		p.judgeLife(at, &r)
-		changes = append(changes, p.keep(at, &r)...)
-		readings = append(readings, r)
+		p.judgeLife(at, r)
+		changes = append(changes, p.keep(at, r)...)
 	}
 	for _, point := range points {
 		add(point)
@@ -207,7 +219,7 @@ func (p *Poller) deliver(s *line.Station, points []*regmap.Point, x *decode.Exch
 func (p *Poller) keep(at seat, r *decode.Reading) []decode.AlarmChange {
 	r.Last, r.LastAt = p.lastGood(at)
 	changes := p.judgeAlarms(at, r)
-	p.last[at] = *r
+	p.last[at] = r
 	return changes
 }
 

@@ -70,7 +70,7 @@ func silent(x *decode.Exchange) bool {
 
 // presence notes what an exchange says about its unit. A unit is believed
 // silent when two different requests in a row brought nothing, or its only one.
-func (p *Poller) presence(l landing) {
+func (p *Poller) presence(l *landing) {
 	u, at, now := p.unitOf(&l.Request), placeOf(&l.Request), p.Clock().Steady
 	if l.probe {
 		u.asking = false
