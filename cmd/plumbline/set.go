@@ -137,7 +137,9 @@ func (p *setPrinter) pass(ctx context.Context, config gate.Config, job gate.Job)
 		return err
 	}
 	printCaution(p.talk)
+	stop := context.AfterFunc(ctx, p.stopping)
 	rep := g.Write(ctx, job)
+	stop()
 	if err := p.report(rep); err != nil {
 		return err
 	}

@@ -125,7 +125,13 @@ func (p *setPrinter) confirm(ctx context.Context, q gate.Question) (string, erro
 
 // shout tells at once what must not wait.
 func (p *setPrinter) shout(words string) {
-	fmt.Fprintf(p.streams.err, "\nATTENTION: %s\n\n", paper.Text(words))
+	fmt.Fprintf(p.streams.err, "\nAttention: %s\n\n", paper.Text(words))
+}
+
+// stopping tells a person who wants to stop that what has left is seen to its
+// end; a second stop ends the program at once.
+func (p *setPrinter) stopping() {
+	fmt.Fprintln(p.streams.err, "stopping; what was sent already is read back, and a pulse released, first. Stopping again ends at once and may leave it pressed")
 }
 
 // report shows what became of each write.
@@ -153,7 +159,7 @@ func resultWords(r gate.Result) string {
 	}
 	head := map[gate.Outcome]string{
 		gate.NotTried: "not done", gate.Checked: "checked", gate.Refused: "refused", gate.NotSent: "not sent",
-		gate.Done: "done", gate.Failed: "FAILED", gate.Unknown: "NOT KNOWN",
+		gate.Done: "done", gate.Failed: "failed", gate.Unknown: "not known",
 	}[r.Outcome]
 	if r.Outcome == gate.Refused {
 		head += " (" + r.Step.String() + ")"

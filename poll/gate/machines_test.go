@@ -112,7 +112,7 @@ func TestK10StuckIsShouted(t *testing.T) {
 			return next(dst, u, pdu)
 		}
 		rep := r.set("reset", "on")
-		r.ends(rep, Failed, ReadBackStep, "MAY STILL BE on")
+		r.ends(rep, Failed, ReadBackStep, "reset of cistern may still be on")
 		if len(r.shouts) != 1 || rep.Results[0].Held == "" || r.log.last("held") == nil || rep.OK() {
 			r.Errorf("shouts %q, %+v", r.shouts, rep.Results[0])
 		}

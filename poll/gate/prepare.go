@@ -51,6 +51,9 @@ func (w *work) prepare(ctx context.Context, want Want) (*act, *refusal) {
 	if no := a.build(); no != nil {
 		return nil, no
 	}
+	if w.Line.Medium == line.UDP {
+		a.shown.Notes = append(a.shown.Notes, "over UDP the network itself may deliver a request twice")
+	}
 	return a, nil
 }
 

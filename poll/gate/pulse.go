@@ -99,7 +99,7 @@ func (w *work) release(ctx context.Context, a *act, r *Result) {
 			if back := w.read(ctx, t, t.point); holds(t.point, t.rest, back.Value) {
 				return
 			}
-			r.Held = fmt.Sprintf("%s of %s MAY STILL BE %s: the release was tried %d times: %s; release it on site",
+			r.Held = fmt.Sprintf("%s of %s may still be %s: the release was tried %d times: %s; release it on site",
 				a.shown.Point.Name, t.want.Station.Name, As(a.shown.Point, a.shown.To), try, words)
 			w.note(w.held(a, r.Held))
 			if w.Shout != nil {

@@ -17,7 +17,7 @@ const Mode fs.FileMode = 0o600
 
 // MaxLine is the longest line of a log, in bytes. Ours: an entry of a log says
 // what happened, it carries no data.
-const MaxLine = 64 << 10
+const MaxLine = 256 << 10
 
 // The errors of a log, for errors.Is.
 var (
