@@ -73,6 +73,7 @@ type header struct {
 	keys          []pair // further keys with their values as flow text
 	blocks        []headPart
 	derived       []pair // derived points with their blocks as flow text
+	simulate      []pair // what points of a station in software always hold
 }
 
 // A headPart is one value in a block of a map's head: of a key, of a list under
@@ -135,7 +136,21 @@ func writeMap(h header, items []*item) []byte {
 	for _, d := range h.derived {
 		fmt.Fprintf(&b, "  %s: %s\n", d.key, d.value)
 	}
+	h.station(&b, items)
 	return []byte(b.String())
+}
+
+// station writes what points of a station in software always hold.
+func (h header) station(b *strings.Builder, items []*item) {
+	if len(h.simulate) == 0 {
+		return
+	}
+	b.WriteString("\nsimulate:\n  points:\n")
+	for _, s := range h.simulate {
+		if slices.ContainsFunc(items, func(it *item) bool { return it.name == s.key }) {
+			fmt.Fprintf(b, "    %s: {constant: %s}\n", s.key, s.value)
+		}
+	}
 }
 
 // text writes one point, with its comments before it.

@@ -64,7 +64,7 @@ func words(r *Result) string {
 func loads(t *testing.T, text []byte) *regmap.Map {
 	t.Helper()
 	rep := new(doc.Report)
-	m := regmap.Load("made.yaml", text, rep)
+	m := regmap.Load("made.yaml", text, rep, stationBlock())
 	if m == nil {
 		t.Fatalf("the map does not load: %v\n%s", rep.Err(), text)
 	}
@@ -312,7 +312,7 @@ func FuzzSheetCSV(f *testing.F) {
 		"Register,Name" + strings.Repeat(",", 2000) + "\n"} {
 		f.Add([]byte(s), uint8(1))
 	}
-	f.Add([]byte(ownSeed(f)), uint8(0))
+	f.Add([]byte(ownSeed), uint8(0))
 	f.Add([]byte("Coils\nRegister,Name\n1,a\nInput registers\nRegister,Name,Type\n1,b,INT\nRegister,Name\n2,c\n"), uint8(1))
 	f.Fuzz(func(t *testing.T, text []byte, from uint8) {
 		rows, err := Rows(File{"list.csv", text}, "")

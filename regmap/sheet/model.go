@@ -78,9 +78,11 @@ func Models(files []File, o Options) (*Result, error) {
 		label := group.get("label").words()
 		device = append(device, strings.TrimSpace(fmt.Sprintf("model %d %s", id, label)))
 		c.model = fmt.Sprintf("model %d", id)
+		first, at := len(c.items), c.at
 		if err := c.group(group, nil, nameOf(wordsOf(group.get("name").words())), fmt.Sprint(id)); err != nil {
 			return nil, sourceError(f.Name, "%v", err)
 		}
+		c.header(c.items[first:], id, at)
 	}
 	c.end()
 	c.head.device = strings.Join(device, ", ")
@@ -104,7 +106,27 @@ func (c *chain) marker() {
 	it := newItem("base")
 	it.source, it.about = "the marker SunS", "Marker of the chain of models: SunS"
 	it.name, it.typ, it.length = c.taken.free("marker"), "string", 4
+	c.holds(it, "SunS")
 	c.put(it, 2)
+}
+
+// holds says what a point always holds in a station of the map, so that a
+// client finds the chain in it.
+func (c *chain) holds(it *item, value string) {
+	c.head.simulate = append(c.head.simulate, pair{it.name, value})
+}
+
+// header gives a model's first two points, its ID and its length, what they
+// hold; the length counts the registers behind them.
+func (c *chain) header(items []*item, id, at int) {
+	for _, it := range items {
+		switch it.address {
+		case at:
+			c.holds(it, fmt.Sprint(id))
+		case at + 1:
+			c.holds(it, fmt.Sprint(c.at-at-2))
+		}
+	}
 }
 
 // end is the header that closes a chain: ID FFFF and length 0.
@@ -112,6 +134,7 @@ func (c *chain) end() {
 	it := newItem("end")
 	it.source, it.about = "the end marker", "End of the chain of models: 65535"
 	it.name, it.typ = c.taken.free("end-of-models"), "uint16"
+	c.holds(it, "65535")
 	c.put(it, 1)
 	it = newItem("end")
 	it.source, it.about = "the end marker", "Length of the end marker: 0"

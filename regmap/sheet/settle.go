@@ -9,6 +9,10 @@ import (
 	"plumbline/regmap/doc"
 )
 
+// station is the block of the station in software, which is a higher floor's
+// to read.
+var station = regmap.Section{Key: "simulate", Read: func(doc.Node, *regmap.Map) any { return nil }}
+
 // settle writes the map and reads it back. What the map language refuses
 // (points that share an address, exponents out of reach of one request) is
 // taken out, with the words of the refusal.
@@ -20,7 +24,7 @@ func (r *Result) settle(source string) error {
 		}
 		r.Map = writeMap(r.head, r.items)
 		rep := new(doc.Report)
-		regmap.Load(source, r.Map, rep)
+		regmap.Load(source, r.Map, rep, station)
 		if !rep.Bad() {
 			r.take()
 			return nil
