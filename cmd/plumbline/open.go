@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
+	"path/filepath"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -22,14 +24,21 @@ func sections() []regmap.Section { return []regmap.Section{simdevice.Simulate()}
 // place is where a map's station is, when a map is given instead of a line
 // file.
 type place struct {
-	tcp, serial, framing, parity string
-	baud, stop, unit             int
+	tcp, udp, tls, serial, framing, parity string
+	baud, stop, unit                       int
+	keys                                   line.Keys // with tls
 }
 
 // addPlaceFlags gives a command the flags of a place.
 func addPlaceFlags(cmd *cobra.Command, p *place) {
 	f := cmd.Flags()
 	f.StringVar(&p.tcp, "tcp", "", "with a map: the station's host:port")
+	f.StringVar(&p.udp, "udp", "", "with a map: the station's host:port, in datagrams")
+	f.StringVar(&p.tls, "tls", "", "with a map: the station's host:port, by Modbus/TCP Security; port 802 when left out")
+	f.StringVar(&p.keys.CA, "ca", "", "with --tls: the authority's certificate, PEM")
+	f.StringVar(&p.keys.Cert, "cert", "", "with --tls: our certificate, PEM")
+	f.StringVar(&p.keys.Key, "key", "", "with --tls: our key, PEM")
+	f.StringVar(&p.keys.CRL, "crl", "", "with --tls: the authority's list of withdrawn certificates, PEM; none: go without")
 	f.StringVar(&p.serial, "serial", "", "with a map: the serial port")
 	f.StringVar(&p.framing, "framing", "", "with a map: mbap, rtu or ascii")
 	f.IntVar(&p.baud, "baud", 19200, "with --serial: bit/s")
@@ -39,7 +48,18 @@ func addPlaceFlags(cmd *cobra.Command, p *place) {
 }
 
 // given says whether the flags name a place.
-func (p *place) given() bool { return p.tcp != "" || p.serial != "" }
+func (p *place) given() bool { return len(p.flags()) > 0 }
+
+// flags are the flags given that name a place.
+func (p *place) flags() []string {
+	var given []string
+	for _, f := range []struct{ name, value string }{{"--tcp", p.tcp}, {"--udp", p.udp}, {"--tls", p.tls}, {"--serial", p.serial}} {
+		if f.value != "" {
+			given = append(given, f.name)
+		}
+	}
+	return given
+}
 
 // openLines reads line files, or one map with a place. All faults of all files
 // come back as one error.
@@ -54,7 +74,7 @@ func openLines(args []string, p *place) ([]*line.Line, error) {
 		isLine := line.IsLine(text)
 		switch {
 		case isLine && p.given():
-			return nil, notUnderstood("%s is a line file and says itself where the station is; leave out --tcp and --serial", arg)
+			return nil, notUnderstood("%s is a line file and says itself where the station is; leave out %s", arg, strings.Join(p.flags(), " and "))
 		case isLine:
 			l, err := line.Parse(arg, text, rep, sections()...)
 			if err != nil {
@@ -92,32 +112,61 @@ func (p *place) line(m *regmap.Map) (*line.Line, error) {
 	if p.unit < 0 || p.unit > 255 {
 		return nil, notUnderstood("--unit %d is outside 0 to 255", p.unit)
 	}
+	if f := p.flags(); len(f) > 1 {
+		return nil, notUnderstood("%s are given together; a station is at one place", strings.Join(f, " and "))
+	}
 	var l line.Line
+	var err error
 	switch {
-	case p.tcp != "" && p.serial != "":
-		return nil, notUnderstood("--tcp and --serial are given together; a station is at one place")
 	case p.tcp != "":
-		host, port, err := splitAddress(p.tcp)
-		if err != nil {
-			return nil, err
+		l.Medium, l.Framing = line.TCP, line.MBAP
+		l.Host, l.Port, err = splitAddress(p.tcp, line.DefaultPort)
+	case p.udp != "":
+		l.Medium, l.Framing = line.UDP, line.MBAP
+		l.Host, l.Port, err = splitAddress(p.udp, line.DefaultPort)
+	case p.tls != "":
+		l.Medium, l.Framing = line.TLS, line.MBAP
+		if l.Host, l.Port, err = splitAddress(p.tls, line.DefaultPortTLS); err == nil {
+			l.Keys, err = p.tlsKeys()
 		}
-		l.Medium, l.Framing, l.Host, l.Port = line.TCP, line.MBAP, host, port
 	case p.serial != "":
-		s, err := p.settings()
-		if err != nil {
-			return nil, err
-		}
 		if p.unit < 1 || p.unit > 247 {
 			return nil, notUnderstood("--unit %d: stations on a serial line have the numbers 1 to 247", p.unit)
 		}
-		l.Medium, l.Framing, l.Serial = line.SerialPort, line.RTU, s
+		l.Medium, l.Framing = line.SerialPort, line.RTU
+		l.Serial, err = p.settings()
 	default:
 		return nil, notUnderstood("%s is a map and does not say where the station is; give a line file, or --tcp host:port, or --serial port", m.File)
+	}
+	if err != nil {
+		return nil, err
 	}
 	if err := p.setFraming(&l); err != nil {
 		return nil, err
 	}
 	return line.Single(l, m, regmap.Unit(p.unit)), nil
+}
+
+// tlsKeys are the files of the flags, from the folder where we are.
+func (p *place) tlsKeys() (line.Keys, error) {
+	keys := p.keys
+	for _, f := range []struct {
+		flag string
+		name *string
+	}{{"--ca", &keys.CA}, {"--cert", &keys.Cert}, {"--key", &keys.Key}, {"--crl", &keys.CRL}} {
+		if *f.name == "" {
+			return keys, notUnderstood("--tls needs --ca, --cert, --key and --crl; %s is missing (--crl %s goes without a list of withdrawn certificates)", f.flag, line.NoCRL)
+		}
+		if f.flag == "--crl" && *f.name == line.NoCRL {
+			continue
+		}
+		whole, err := filepath.Abs(*f.name)
+		if err != nil {
+			return keys, notUnderstood("%s %q: %w", f.flag, *f.name, err)
+		}
+		*f.name = whole
+	}
+	return keys, nil
 }
 
 func (p *place) setFraming(l *line.Line) error {
@@ -162,10 +211,10 @@ func (p *place) settings() (line.Serial, error) {
 }
 
 // splitAddress reads host:port; the port may be left out.
-func splitAddress(s string) (host string, port int, err error) {
+func splitAddress(s string, usual int) (host string, port int, err error) {
 	host, number, err := net.SplitHostPort(s)
 	if err != nil {
-		return s, line.DefaultPort, nil
+		return s, usual, nil
 	}
 	port, err = strconv.Atoi(number)
 	if err != nil || port < 1 || port > 65535 {

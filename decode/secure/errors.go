@@ -96,7 +96,7 @@ func refused(err error) (*RefusedError, bool) {
 	if !ok {
 		return nil, false
 	}
-	return &RefusedError{number, fmt.Sprintf("%s (alert %d, %s)", words, number, alertName(number))}, true
+	return &RefusedError{number, fmt.Sprintf("%s; alert %d, %s", words, number, alertName(number))}, true
 }
 
 func alertName(n uint8) string { return strings.TrimPrefix(tls.AlertError(n).Error(), "tls: ") }

@@ -23,11 +23,11 @@ func TestStationRefusesUs(t *testing.T) {
 		alert  uint8
 		words  string
 	}{
-		{"unknown authority", func(c *tls.Config) { c.ClientCAs = pool(other.cert) }, 48, "it does not know the authority that issued it (alert 48, unknown certificate authority)"},
-		{"its clock", func(c *tls.Config) { c.Time = func() time.Time { return epoch.Add(9 * day) } }, 45, "are the clocks of both ends right (alert 45, expired certificate)"},
+		{"unknown authority", func(c *tls.Config) { c.ClientCAs = pool(other.cert) }, 48, "it does not know the authority that issued it; alert 48, unknown certificate authority"},
+		{"its clock", func(c *tls.Config) { c.Time = func() time.Time { return epoch.Add(9 * day) } }, 45, "are the clocks of both ends right; alert 45, expired certificate"},
 		{"its own reason", func(c *tls.Config) {
 			c.VerifyConnection = func(tls.ConnectionState) error { return errors.New("no role") }
-		}, 42, "the certificate is bad, and no more (alert 42, bad certificate)"},
+		}, 42, "the certificate is bad, and no more; alert 42, bad certificate"},
 	} {
 		for version, number := range versions {
 			t.Run(v.name+"/"+version, func(t *testing.T) {
