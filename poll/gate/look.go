@@ -17,7 +17,7 @@ func (w *work) read(ctx context.Context, t *target, p *regmap.Point) decode.Read
 	if p.Derived() {
 		return w.readDerived(ctx, t, p)
 	}
-	opts := []link.Option{link.With(s.Timing)}
+	opts := []link.Option{link.With(s.Timing), link.Urgent()}
 	if p.OnRead {
 		opts = append(opts, link.Once())
 	}
@@ -116,7 +116,7 @@ func (w *work) identifyObject(ctx context.Context, t *target) (found string, pro
 		stream = frame.DeviceIDRegular
 	}
 	for _, code := range []uint8{frame.DeviceIDObject, stream} {
-		x, err := w.Link.Ask(ctx, s.Unit, frame.ReadDeviceID(code, object), link.With(s.Timing))
+		x, err := w.Link.Ask(ctx, s.Unit, frame.ReadDeviceID(code, object), link.With(s.Timing), link.Urgent())
 		if err != nil {
 			return "", false, regmap.Internal, err.Error()
 		}

@@ -43,6 +43,22 @@ func TestK10Pulse(t *testing.T) {
 		time.AfterFunc(time.Second, func() { r.publish("running", "on") })
 		r.ends(r.set("start", "on"), Done, 0, "running of cistern reads on")
 	})
+	bench(t, onTCP, func(r *rig) { // a number that is given for a moment, then what stood there
+		r.publish("code", "7")
+		r.ends(r.set("code", "42"), Done, 0, "code of cistern reads 7")
+		if c := r.changes(); len(c) != 2 || c[0].q.Value != 42 || c[1].q.Value != 7 {
+			r.Errorf("%+v", c)
+		}
+	})
+	bench(t, onTCP, func(r *rig) { // nothing to go back to
+		r.answer = func(dst []byte, u regmap.Unit, pdu []byte, next simdevice.Answerer) []byte {
+			if pdu[0] == 3 && pdu[2] == 31 {
+				return append(dst, 3, 2, 0xFF, 0xFF)
+			}
+			return next(dst, u, pdu)
+		}
+		r.ends(r.set("rest", "5"), Refused, Pulse, "what it would go back to is not known")
+	})
 	bench(t, onTCP, func(r *rig) { // stuck, or another presses it
 		r.publish("reset", "on")
 		r.ends(r.set("reset", "on"), Refused, Pulse, "stands at on already")

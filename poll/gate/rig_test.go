@@ -53,6 +53,14 @@ points:
   reset: {coil: 4, type: bool, write: {hold: 500ms}}
   start: {coil: 5, type: bool, write: {hold: 500ms, read-back: running}}
   fixed-point: {holding-register: 29, type: uint16}
+  when-twice: {holding-register: 30, type: uint16, write: {only-when: {twice: 3.2}}}
+  rest: {holding-register: 31, type: uint16, absent: [0xFFFF], write: {hold: 1s}}
+  code: {holding-register: 32, type: uint16, write: {hold: 1s}}
+  tank: {holding-register: 33, type: uint16, units: m, write: {read-back: tank-now}}
+  tank-now: {input-register: 2, type: float32, units: m}
+  level-set: {holding-register: 34, type: float64, units: m, write: {read-back: tank-now}}
+  lamp: {coil: 6, type: bool, write: {read-back: lamp-count}}
+  lamp-count: {input-register: 4, type: uint16}
   twice: {derive: 'p("lead-start") * 2', units: m}
 simulate:
   points:
@@ -89,6 +97,7 @@ type memory struct {
 	lines   []map[string]any
 	failAt  int
 	blocked time.Duration // how long an entry takes
+	then    func(event string)
 }
 
 var errFull = errors.New("no space left on device")
@@ -109,6 +118,9 @@ func (m *memory) Append(e any) error {
 		return errFull
 	}
 	m.lines = append(m.lines, line)
+	if m.then != nil {
+		m.then(line["event"].(string))
+	}
 	return nil
 }
 
@@ -157,6 +169,7 @@ type rig struct {
 	answer  func(dst []byte, u regmap.Unit, pdu []byte, next simdevice.Answerer) []byte
 	confirm func(Question) (string, error)
 	dial    link.Dialer
+	ours    *fault.End // the link's end
 
 	mu       sync.Mutex
 	requests []seen
@@ -184,7 +197,7 @@ func newRig(t *testing.T, place string, replace ...string) *rig {
 	dir := t.TempDir()
 	edit := strings.NewReplacer(append([]string{"PLACE", place}, replace...)...)
 	text := edit.Replace(benchLine)
-	for name, text := range map[string]string{"bench.yaml": benchMap, "other.yaml": strings.Replace(benchMap, "holding-register: 3,", "holding-register: 30,", 1)} {
+	for name, text := range map[string]string{"bench.yaml": benchMap, "other.yaml": strings.Replace(benchMap, "holding-register: 3,", "holding-register: 40,", 1)} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -256,6 +269,7 @@ func (r *rig) newStation() *simdevice.Station {
 func (r *rig) pipe(context.Context) (link.Stream, error) {
 	ours, theirs := fault.Pipe()
 	r.serve(ours, theirs)
+	r.ours = ours
 	return ours, nil
 }
 

@@ -119,7 +119,7 @@ func (w *work) send(ctx context.Context, a *act) Result {
 func (w *work) change(ctx context.Context, a *act, q frame.Request) (x *decode.Exchange, words string) {
 	pdu, err := q.Append(nil)
 	if err == nil {
-		x, err = w.Link.Change(ctx, a.unit, q, permit.New(a.unit, pdu), link.With(a.timing))
+		x, err = w.Link.Change(ctx, a.unit, q, permit.New(a.unit, pdu), link.With(a.timing), link.Urgent())
 	}
 	if err != nil {
 		return nil, "nothing was sent: " + err.Error()

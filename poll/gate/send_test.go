@@ -3,6 +3,7 @@ package gate
 import (
 	"context"
 	"encoding/hex"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -316,6 +317,52 @@ func TestStopped(t *testing.T) {
 		rep := r.set("mode", "1")
 		r.ends(rep, Refused, Device, "the link is closed")
 	})
+}
+
+// TestNotSent: the line is gone once the log's line stands: nothing left, and
+// the log says so.
+func TestNotSent(t *testing.T) {
+	bench(t, onTCP, func(r *rig) {
+		r.log.then = func(event string) {
+			if event == "sending" {
+				r.dial = func(context.Context) (link.Stream, error) { return nil, errors.New("no such host") }
+				r.ours.Reset()
+				time.Sleep(time.Millisecond)
+			}
+		}
+		r.ends(r.set("mode", "1"), NotSent, Sent, "nothing was sent: ")
+		if l := r.log.last("outcome"); l["outcome"] != "not-sent" {
+			r.Errorf("%v", l)
+		}
+	})
+	bench(t, onTCP, func(r *rig) {
+		r.log.then = func(event string) {
+			if event == "sending" {
+				r.link.Close()
+			}
+		}
+		r.ends(r.set("reset", "on"), NotSent, Sent, "nothing was sent: the link is closed")
+	})
+}
+
+// TestK9OtherPoints: what another point shows, in its own type and units.
+func TestK9OtherPoints(t *testing.T) {
+	for _, row := range []struct {
+		point, text, other, shows string
+		outcome                   Outcome
+	}{
+		{"tank", "3", "tank-now", "3.0", Done}, {"tank", "3", "tank-now", "3.000001", Done}, {"tank", "3", "tank-now", "3.0001", Failed},
+		{"level-set", "12.4", "tank-now", "12.4", Done}, {"level-set", "12.4", "tank-now", "12.41", Failed},
+		{"lamp", "on", "lamp-count", "1", Done}, {"lamp", "on", "lamp-count", "0", Failed}, {"lamp", "off", "lamp-count", "1", Failed},
+	} {
+		bench(t, onTCP, func(r *rig) {
+			r.publish(row.other, row.shows)
+			rep := r.set(row.point, row.text)
+			if rep.Results[0].Outcome != row.outcome {
+				r.Errorf("%s %s, %s shows %s: %s, %s", row.point, row.text, row.other, row.shows, rep.Results[0].Outcome, rep.Results[0].Words)
+			}
+		})
+	}
 }
 
 // TestLineGone: the port goes between the look and the write.

@@ -133,6 +133,11 @@ func TestK3TheMomentIsRight(t *testing.T) {
 		}
 		r.ends(r.set("signal", "3"), Refused, Moment, "what signal holds now is uncertain: outside the raw span")
 	})
+	bench(t, onTCP, func(r *rig) { // an interlock that is worked out of others
+		r.ends(r.set("when-twice", "3"), Done, 0, "")
+		r.publish("lead-start", "1.65")
+		r.ends2(r.set("when-twice", "4"), Refused)
+	})
 	bench(t, onTCP, func(r *rig) { // the interlock cannot be read
 		r.answer = func(dst []byte, u regmap.Unit, pdu []byte, next simdevice.Answerer) []byte {
 			if pdu[0] == 1 {
