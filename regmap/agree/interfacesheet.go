@@ -60,10 +60,15 @@ func example(p *regmap.Point) []paper.Piece {
 	}
 	t := paper.Table{Columns: []paper.Column{{Head: "Change"}, {Head: "Read as", Weight: 2}, {Head: "Shows", Align: paper.AlignPoint}}}
 	same := 0
+	var ends []misread.Misreading
 	for _, r := range misread.Readings(p) {
 		shown := r.Point.Shown(r.Value(registers))
 		if shown == p.Shown(v) {
 			same++
+			continue
+		}
+		if otherValues(p, r) {
+			ends = append(ends, r)
 			continue
 		}
 		t.Rows = append(t.Rows, []paper.Entry{{Text: r.Change}, {Text: r.Words}, {Text: shown}})
@@ -71,10 +76,36 @@ func example(p *regmap.Point) []paper.Piece {
 	if len(t.Rows) > 0 {
 		out = append(out, t)
 	}
+	if len(ends) > 0 {
+		out = append(out, paper.Paragraph{Text: endsWords(p, ends, registers)})
+	}
 	if same > 0 {
 		out = append(out, paper.Paragraph{Text: fmt.Sprintf("%d wrong readings show the same here.", same)})
 	}
 	return out
+}
+
+// otherValues says whether a misreading differs in the ends of the values
+// alone; there are so many that one sentence stands for them.
+func otherValues(p *regmap.Point, r misread.Misreading) bool {
+	a, b, _, _, ok := p.Scale.Span()
+	x, y, _, _, too := r.Point.Scale.Span()
+	return r.Change == misread.Span && ok && too && a.Cmp(x) == 0 && b.Cmp(y) == 0
+}
+
+// endsWords is what wrong ends of the values show, with one of them, beyond
+// the right one where there is one, as the example.
+func endsWords(p *regmap.Point, ends []misread.Misreading, c regmap.Contents) string {
+	_, _, _, right, _ := p.Scale.Span()
+	example := ends[len(ends)-1]
+	for _, r := range ends {
+		if _, _, _, high, _ := r.Point.Scale.Span(); high.Cmp(right) > 0 {
+			example = r
+			break
+		}
+	}
+	return fmt.Sprintf("%s: %d wrong ends of the values show the same share of another span; with %s it shows %s.",
+		misread.Span, len(ends), example.Words, strings.TrimSpace(example.Point.Shown(example.Value(c))+" "+p.Units))
 }
 
 func hexOf(raw []uint16) string {

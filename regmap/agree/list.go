@@ -114,11 +114,11 @@ var pointColumns = []struct {
 	{paper.Column{Head: "Type"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: typeOf(p)} }},
 	{paper.Column{Head: "Scale", Weight: 2}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.Scale.Words(p.Exponent)} }},
 	{paper.Column{Head: "Units"}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.Units} }},
-	{paper.Column{Head: "Limits", Weight: 2}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: limitsOf(p)} }},
+	{paper.Column{Head: "Limits", Weight: 3.5}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: limitsOf(p)} }},
 	{paper.Column{Head: "Access"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: accessOf(p)} }},
 	{paper.Column{Head: "Asked for with"}, true, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: request(p), Mono: true} }},
 	{paper.Column{Head: "About", Weight: 3}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: p.About} }},
-	{paper.Column{Head: "Also", Weight: 2}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: alsoOf(p)} }},
+	{paper.Column{Head: "Also", Weight: 1.5}, false, func(p *regmap.Point) paper.Entry { return paper.Entry{Text: alsoOf(p)} }},
 }
 
 // pointRows is one table of the list.
