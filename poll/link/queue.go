@@ -158,11 +158,11 @@ func (q *queue) next() *waiter {
 }
 
 // crowded notes that a station did not take a request beside so many others.
-func (q *queue) crowded(fits int, sure bool) {
+func (q *queue) crowded(fits int, sure bool, left time.Duration) {
 	now := q.clock().Steady
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.room.lower(fits, sure, now)
+	q.room.lower(fits, sure, left, now)
 	q.limited.Store(q.room.limit < q.room.most)
 }
 

@@ -167,7 +167,7 @@ func (t *transactions) crowding(x *transaction, now time.Duration) {
 		}
 	}
 	x.out.crowded = true
-	t.link.queue.crowded(x.beside-1, true)
+	t.link.queue.crowded(x.beside-1, true, now)
 }
 
 // judge says what a frame with the right identifier is to its request.
@@ -242,7 +242,7 @@ func (t *transactions) expired(s *session, x *transaction) outcome {
 		if x.behind {
 			t.apart = true // it may look at the first request of a segment only
 		} else {
-			t.link.queue.crowded(x.beside-1, false)
+			t.link.queue.crowded(x.beside-1, false, last)
 		}
 	}
 	return o

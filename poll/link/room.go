@@ -7,7 +7,7 @@ const (
 	raiseFirst = 10 * time.Second // without a sign of crowding, then one more is tried ...
 	raiseMost  = 10 * time.Minute // ... and after each try that failed twice as late, up to this
 	signWindow = 10 * time.Second // two silences within it are a sign, one may be chance
-	maxCrowded = 8                // times that a call may be crowded out and asked again
+	maxCrowded = 16               // times that a call may be crowded out and asked again
 )
 
 // Room is how many requests may be open at once on a connection. A station
@@ -22,6 +22,7 @@ type room struct {
 	raiseAt time.Duration // steady: when one more may be tried
 	pause   time.Duration // before that
 	tried   bool          // the last change was upwards
+	changed time.Duration // when it was lowered last
 
 	silence     time.Duration // when one was silent beside others; 0: never
 	silenceFits int           // how many had been fewer than it
@@ -29,9 +30,11 @@ type room struct {
 
 func newRoom(most int) room { return room{most: most, limit: most, pause: raiseFirst} }
 
-// lower leaves room for no more than so many. What is not sure needs a second
-// of its kind soon after.
-func (r *room) lower(fits int, sure bool, now time.Duration) {
+// lower leaves room for no more than so many, after a request that left at a
+// moment. What is not sure needs a second of its kind soon after. Then the number
+// is halved at least: requests that a station dropped count as open until their
+// time limit, so that how many it takes cannot be told from them.
+func (r *room) lower(fits int, sure bool, left, now time.Duration) {
 	if !sure {
 		first := r.silence == 0 || now-r.silence > signWindow
 		if !first {
@@ -40,6 +43,9 @@ func (r *room) lower(fits int, sure bool, now time.Duration) {
 		r.silence, r.silenceFits = now, fits
 		if first {
 			return
+		}
+		if left >= r.changed {
+			fits = min(fits, r.limit/2)
 		}
 	}
 	fits = max(fits, 1)
@@ -53,6 +59,7 @@ func (r *room) lower(fits int, sure bool, now time.Duration) {
 	}
 	r.limit = fits
 	r.lowered++
+	r.changed = now
 	r.raiseAt = now + r.pause
 }
 

@@ -135,7 +135,7 @@ func (t *transactions) lost(s *session, why loss) (crowded bool) {
 	t.session = nil
 	crowded = why.cause == regmap.PortGone && t.calls > 1
 	if crowded {
-		t.link.queue.crowded(t.calls/2, true)
+		t.link.queue.crowded(t.calls/2, true, t.clock().Steady)
 	}
 	s.crowded = crowded
 	for _, o := range t.open {
@@ -260,7 +260,9 @@ func (c *call) transaction() *transaction {
 		woken = make(chan struct{}, 1)
 	}
 	clear(x.tries[:cap(x.tries)])
-	*x = transaction{call: c, woken: woken, tries: x.tries[:0]}
+	x.call, x.woken, x.party, x.tries = c, woken, nil, x.tries[:0]
+	x.awaited, x.writer, x.finished, x.lost, x.overdue = false, false, false, false, false
+	x.refused, x.silent = "", ""
 	c.open = x
 	return x
 }
