@@ -253,6 +253,9 @@ func (x *exporting) property(p *regmap.Point) object {
 	if p.Units != "" && plain {
 		out = append(out, member{"unit", p.Units})
 	}
+	if r := p.Range; r != nil && p.Write == nil && plain {
+		out = append(out, member{"minimum", json.Number(text(r.Low))}, member{"maximum", json.Number(text(r.High))})
+	}
 	if w := p.Write; w != nil && plain {
 		if w.Min != nil {
 			out = append(out, member{"minimum", json.Number(text(w.Min))})

@@ -106,6 +106,25 @@ func TestThingBase(t *testing.T) {
 	}
 }
 
+// TestThingRange: the least and the greatest value of what is only read are
+// its range, both ways; what a map cannot hold as one stays a comment.
+// Source: WoT Thing Description 1.1, 5.3.2 (minimum, maximum).
+func TestThingRange(t *testing.T) {
+	const form = `"href": "modbus+tcp://192.0.2.10:502/1/10?quantity=2", "op": ["readproperty"], "modv:entity": "HoldingRegister", "modv:type": "xsd:float", "modv:zeroBasedAddressing": true`
+	for property, want := range map[string]string{
+		`"minimum": -1.5, "maximum": 3,`: "range: [-1.5, 3]", `"minimum": 3, "maximum": 3,`: "# range [3, 3] left out", `"maximum": 3,`: "# the description's range: max: 3",
+	} {
+		r, err := Thing("td.jsonld", []byte(describe(property, form)), Options{})
+		if err != nil || !strings.Contains(string(r.Map), want) {
+			t.Errorf("%s: %v, want %s\n%s", property, err, want, r.Map)
+		}
+	}
+	m := loads(t, []byte("device: d\npoints:\n  a: {holding-register: 0, type: float32, range: [-1.5, 3]}\n"))
+	if td, _ := Export(m); !strings.Contains(string(td), `"minimum": -1.5`) || !strings.Contains(string(td), `"maximum": 3`) {
+		t.Errorf("%s", td)
+	}
+}
+
 // TestThingCounting: the example of the binding has 40001 in the URL of a
 // holding register while its default is 'not zero-based'.
 func TestThingCounting(t *testing.T) {
@@ -189,7 +208,7 @@ func same(t *testing.T, a, b *regmap.Map) {
 			exponent = q.Exponent.Span.String()
 		}
 		return fmt.Sprintln(q.Name, q.Tag, q.About, q.Span(), q.Type, q.Order, q.Length, q.Part, q.Inverse, q.Scale.Words(q.Exponent), exponent, formula, q.Signal, q.Units, q.Decimals,
-			namedWords(q.Values), q.Absent, bounds(q.Write), q.Writable(), q.AlarmBit, q.Alarm != nil, q.Counter, q.Every, q.Together, q.OnRead, q.Heartbeat, q.Within, q.Overlay)
+			namedWords(q.Values), q.Absent, rangeOf(q.Range), bounds(q.Write), q.Writable(), q.AlarmBit, q.Alarm != nil, q.Counter, q.Every, q.Together, q.OnRead, q.Heartbeat, q.Within, q.Overlay)
 	}
 	for p := range a.Readings {
 		o := b.Point(p.Name)
@@ -201,6 +220,13 @@ func same(t *testing.T, a, b *regmap.Map) {
 			t.Errorf("%s came back otherwise:\n%s%s", p.Name, x, y)
 		}
 	}
+}
+
+func rangeOf(r *regmap.Range) string {
+	if r == nil {
+		return ""
+	}
+	return text(r.Low) + " to " + text(r.High)
 }
 
 const allKinds = `device: Everything

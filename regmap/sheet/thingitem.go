@@ -255,14 +255,16 @@ func (t *thing) rest(f *form, it *item) {
 	} else if f.writes && len(f.form.get("op").list) > 0 {
 		it.comments = append(it.comments, "the form writes, but nothing writes a "+it.table.String())
 	}
-	var limits []string
+	var limits, ends []string
 	for _, k := range []pair{{"minimum", "min"}, {"maximum", "max"}} {
 		if r, ok := f.thing.get(k.key).rat(); ok && number {
-			limits = append(limits, k.value+": "+text(r))
+			limits, ends = append(limits, k.value+": "+text(r)), append(ends, text(r))
 		}
 	}
 	switch words := strings.Join(limits, ", "); {
 	case words == "":
+	case it.write == "" && len(ends) == 2:
+		it.extra = append(it.extra, pair{"range", "[" + strings.Join(ends, ", ") + "]"})
 	case it.write == "":
 		it.comments = append(it.comments, "the description's range: "+words)
 	default:
