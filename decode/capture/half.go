@@ -88,12 +88,17 @@ func (h *half) take(s parcel, at decode.Stamp, packet int, give func(given)) (co
 
 // give gives bytes on that begin at next.
 func (h *half) give(g given, give func(given)) {
-	h.next += uint32(len(g.bytes))
-	h.past = append(h.past, g.bytes[max(0, len(g.bytes)-remembered):]...)
+	h.pass(g.bytes)
+	give(g)
+}
+
+// pass notes bytes that are given on.
+func (h *half) pass(b []byte) {
+	h.next += uint32(len(b))
+	h.past = append(h.past, b[max(0, len(b)-remembered):]...)
 	if n := len(h.past) - remembered; n > remembered {
 		h.past = append(h.past[:0], h.past[n:]...)
 	}
-	give(g)
 }
 
 // differs holds repeated bytes, the first of which lies back before next,

@@ -14,6 +14,11 @@ type Item struct {
 	Piece  *segment.Piece
 	Heard  *segment.Heard
 	Note   *Note
+
+	// Of pieces that are frames: the exchange they are part of (zero for none),
+	// and the request that this one answers as it was asked (nil for none).
+	Exchange decode.ID
+	Asked    *segment.Piece
 }
 
 // Kind says what a note is about. The zero Kind is not valid.

@@ -8,8 +8,6 @@ import (
 
 	"plumbline/decode"
 	"plumbline/decode/frame"
-	"plumbline/decode/segment"
-	"plumbline/regmap"
 	"plumbline/regmap/line"
 )
 
@@ -18,7 +16,8 @@ import (
 const (
 	mostOpen   = 64
 	mostWaits  = 30 * time.Second
-	mostStrays = 8 // chunks in a row that begin like no frame, on a stream without any right one
+	mostOfNote = 32 // bytes that a note shows
+	mostStrays = 8  // chunks in a row that begin like no frame, on a stream without any right one
 )
 
 // headerLength is what stands before the PDU, mostLength the largest value of
@@ -34,6 +33,7 @@ type parser struct {
 	source decode.Source
 	number *uint64 // of exchanges, counted over the file
 	emit   func(Item)
+	quiet  bool // pieces are not wanted
 	up     side
 	down   side
 	frames uint64
@@ -42,6 +42,7 @@ type parser struct {
 	deaf   bool // the stream is not for us
 	open   []*question
 	last   decode.Stamp // of the last chunk
+	memory memory
 }
 
 // side is one direction.
@@ -60,20 +61,14 @@ type mark struct {
 	packet int
 }
 
-// question is a request that waits for its answer.
-type question struct {
-	id    uint16
-	piece *segment.Piece
-}
-
-func newParser(s *Stream, source decode.Source, number *uint64, emit func(Item)) *parser {
-	p := &parser{stream: s, source: source, number: number, emit: emit}
+func newParser(s *Stream, settings Settings, number *uint64, emit func(Item)) *parser {
+	p := &parser{stream: s, source: settings.Source, quiet: settings.ExchangesOnly, number: number, emit: emit}
 	p.up.lost, p.down.lost = s.Midway, s.Midway
 	return p
 }
 
 // take finds the frames that a chunk completes.
-func (p *parser) take(c Chunk) {
+func (p *parser) take(c *Chunk) {
 	d := &p.down
 	if c.FromClient {
 		d = &p.up
@@ -92,8 +87,7 @@ func (p *parser) take(c Chunk) {
 	if p.deaf {
 		return
 	}
-	if len(c.Bytes) > 0 {
-		p.add(d, c)
+	if len(c.Bytes) > 0 && p.begins(d, c) {
 		p.parse(d, c)
 	}
 	if c.Ends || c.Whole {
@@ -104,17 +98,9 @@ func (p *parser) take(c Chunk) {
 	}
 }
 
-// finish ends the requests that still wait: the stream is over.
-func (p *parser) finish() {
-	for _, q := range p.open {
-		p.unanswered(q, p.last)
-	}
-	p.open = nil
-}
-
-// add appends a chunk, unless what it begins with shows that the stream is for
-// others.
-func (p *parser) add(d *side, c Chunk) {
+// begins says whether a chunk may go to the frames of a side, or shows by how it
+// begins that it is none of ours.
+func (p *parser) begins(d *side, c *Chunk) bool {
 	if d.lost {
 		p.drop(d)
 		if !plausible(c.Bytes) {
@@ -122,18 +108,17 @@ func (p *parser) add(d *side, c Chunk) {
 				p.giveUp(c, c.Bytes)
 			}
 			d.offset += int64(len(c.Bytes))
-			return
+			return false
 		}
 		d.lost = false
 	}
 	if !d.begun && len(c.Bytes) >= 3 && secured(c.Bytes) {
 		p.deaf = true
-		p.note(c, Secured, nil, 0)
-		return
+		p.note(c, Secured, c.Bytes, 0)
+		return false
 	}
 	d.begun = true
-	d.marks = append(d.marks, mark{len(d.in), c.At, c.Packet})
-	d.in = append(d.in, c.Bytes...)
+	return true
 }
 
 // plausible says whether bytes begin like a frame: a header whose protocol and
@@ -150,32 +135,45 @@ func plausible(b []byte) bool {
 	return len(rest) < 6 || rest[2] == 0 && rest[3] == 0 && rest[4] == 0 && rest[5] >= 2
 }
 
-// parse takes the whole frames out of a side's bytes.
-func (p *parser) parse(d *side, c Chunk) {
-	if p.deaf {
+// parse takes the whole frames out of a chunk, behind what a side still held.
+func (p *parser) parse(d *side, c *Chunk) {
+	d.marks = append(d.marks, mark{len(d.in), c.At, c.Packet})
+	if len(d.in) > 0 {
+		d.in = append(d.in, c.Bytes...)
+		p.keep(d, p.framesOf(d, c, d.in))
 		return
 	}
+	// Most chunks are whole frames, which need not be kept here first.
+	used := p.framesOf(d, c, c.Bytes)
+	d.offset += int64(used)
+	d.in = append(d.in, c.Bytes[used:]...)
+	if d.marks = d.marks[:0]; len(d.in) > 0 {
+		d.marks = append(d.marks, mark{0, c.At, c.Packet})
+	}
+}
+
+// framesOf gives the whole frames at the front of a side's bytes on; used bytes
+// are done with.
+func (p *parser) framesOf(d *side, c *Chunk, b []byte) (used int) {
 	codec := frame.Codec{Framing: line.MBAP}
-	at := 0
-	defer func() { p.keep(d, at) }()
 	for !p.deaf {
-		adu, _, used, err := codec.Next(d.in[at:])
+		adu, _, n, err := codec.Next(b[used:])
 		switch {
 		case err == nil:
-			p.frame(d, c.FromClient, adu, at, at+used)
-			at += used
+			p.frame(d, c.FromClient, &adu, b, used, used+n)
+			used += n
 			continue
-		case errors.Is(err, frame.ErrMore) && !impossible(d.in[at:]):
-			return
+		case errors.Is(err, frame.ErrMore) && !impossible(b[used:]):
+			return used
 		case p.frames == 0:
-			p.giveUp(c, d.in[at:])
+			p.giveUp(c, b[used:])
 		default:
-			p.note(c, BrokenBorder, d.in[at:], 0)
+			p.note(c, BrokenBorder, b[used:], 0)
 		}
 		d.lost, p.paired = true, false
-		at = len(d.in)
-		return
+		return len(b)
 	}
+	return len(b)
 }
 
 // impossible says whether the bytes that are there already rule a header out.
@@ -184,13 +182,13 @@ func impossible(b []byte) bool {
 }
 
 // giveUp says once that a stream is not Modbus.
-func (p *parser) giveUp(c Chunk, b []byte) {
+func (p *parser) giveUp(c *Chunk, b []byte) {
 	p.deaf = true
 	p.note(c, NotModbus, b, 0)
 }
 
-func (p *parser) note(c Chunk, k Kind, b []byte, lost int) {
-	p.emit(Item{Stream: p.stream, Packet: c.Packet, Note: &Note{Kind: k, FromClient: c.FromClient, At: c.At, Bytes: bytes.Clone(b[:min(len(b), 32)]), Lost: lost}})
+func (p *parser) note(c *Chunk, k Kind, b []byte, lost int) {
+	p.emit(Item{Stream: p.stream, Packet: c.Packet, Note: &Note{Kind: k, FromClient: c.FromClient, At: c.At, Bytes: bytes.Clone(b[:min(len(b), mostOfNote)]), Lost: lost}})
 }
 
 // keep drops what is used of a side's bytes.
@@ -224,109 +222,4 @@ func (d *side) when(at int) (m mark) {
 		m = m2
 	}
 	return m
-}
-
-// frame gives a frame on and pairs it.
-func (p *parser) frame(d *side, fromClient bool, adu frame.ADU, begin, end int) {
-	p.frames++
-	first, last := d.when(begin), d.when(end-1)
-	piece := &segment.Piece{
-		Kind: segment.Frame, Framing: line.MBAP, Direction: frame.Answering, Offset: d.offset + int64(begin),
-		Bytes: bytes.Clone(d.in[begin:end]), First: first.stamp, Last: last.stamp, Number: p.frames,
-	}
-	if p.paired || !p.stream.Midway {
-		piece.Certainty = segment.Certain
-	}
-	piece.ADU, piece.Err = frame.ParseADU(line.MBAP, piece.Bytes)
-	if fromClient {
-		piece.Direction = frame.Asking
-		if piece.Err == nil {
-			piece.Request, piece.Err = frame.ParseRequest(piece.ADU.PDU)
-		}
-		p.emit(Item{Stream: p.stream, Packet: last.packet, Piece: piece})
-		p.ask(&question{adu.Transaction, piece})
-		return
-	}
-	if piece.Err == nil {
-		piece.Response, piece.Err = frame.ParseResponse(piece.ADU.PDU)
-	}
-	p.answer(piece, adu.Transaction, last.packet)
-}
-
-// ask notes a request; one with the same transaction that waits still, or that
-// waits for too long, was not answered.
-func (p *parser) ask(q *question) {
-	if q.piece.Err != nil {
-		return
-	}
-	p.expire(q.piece.Last, mostWaits)
-	for i, other := range p.open {
-		if other.id == q.id {
-			p.open = append(p.open[:i], p.open[i+1:]...)
-			p.unanswered(other, q.piece.First)
-			break
-		}
-	}
-	if len(p.open) >= mostOpen {
-		oldest := p.open[0]
-		p.open = p.open[1:]
-		p.unanswered(oldest, q.piece.First)
-	}
-	p.open = append(p.open, q)
-}
-
-// expire ends the requests that wait for longer than they may.
-func (p *parser) expire(now decode.Stamp, after time.Duration) {
-	for len(p.open) > 0 && now.Sub(p.open[0].piece.Last) >= after {
-		q := p.open[0]
-		p.open = p.open[1:]
-		p.unanswered(q, now)
-	}
-}
-
-// answer pairs an answer with its request.
-func (p *parser) answer(piece *segment.Piece, id uint16, packet int) {
-	for i, q := range p.open {
-		if q.id != id {
-			continue
-		}
-		p.open = append(p.open[:i], p.open[i+1:]...)
-		p.paired = true
-		piece.Answers, piece.Certainty = q.piece.Number, segment.Certain
-		x := p.exchange(q)
-		x.Cause, x.First, x.Done, x.Received = regmap.Mismatch, piece.First, piece.Last, piece.Bytes
-		response, err := frame.Match(q.piece.Request, piece.ADU.PDU)
-		switch {
-		case err != nil:
-			x.Detail = err.Error()
-		case response.Exception != 0:
-			x.Cause, x.Response = regmap.Excepted, response
-		default:
-			x.Cause, x.Response = regmap.NoCause, response
-		}
-		p.emit(Item{Stream: p.stream, Packet: packet, Piece: piece})
-		p.emit(Item{Stream: p.stream, Packet: packet, Heard: &segment.Heard{Exchange: x, Outcome: segment.Answered, Asked: q.piece, Answer: piece}})
-		return
-	}
-	*p.number++
-	x := &decode.Exchange{ID: decode.ID{Source: p.source, Number: *p.number}, Framing: line.MBAP, Unit: piece.ADU.Unit,
-		Cause: regmap.Mismatch, Detail: "no request with this transaction was seen", Received: piece.Bytes,
-		Asked: piece.First, First: piece.First, Done: piece.Last, Response: piece.Response}
-	p.emit(Item{Stream: p.stream, Packet: packet, Piece: piece})
-	p.emit(Item{Stream: p.stream, Packet: packet, Heard: &segment.Heard{Exchange: x, Outcome: segment.Unasked, Answer: piece}})
-}
-
-// exchange begins the exchange of a request.
-func (p *parser) exchange(q *question) *decode.Exchange {
-	*p.number++
-	return &decode.Exchange{
-		ID: decode.ID{Source: p.source, Number: *p.number}, Framing: line.MBAP, Unit: q.piece.ADU.Unit,
-		Request: q.piece.Request, Sent: q.piece.Bytes, Tries: 1, Asked: q.piece.First, Left: q.piece.Last,
-	}
-}
-
-func (p *parser) unanswered(q *question, at decode.Stamp) {
-	x := p.exchange(q)
-	x.Cause, x.Done = regmap.Silent, at
-	p.emit(Item{Stream: p.stream, Heard: &segment.Heard{Exchange: x, Outcome: segment.Unanswered, Asked: q.piece}})
 }

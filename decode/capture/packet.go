@@ -35,16 +35,12 @@ const (
 	malformed     // a header does not fit its packet
 )
 
-// unwrapper looks through the headers of packets.
+// unwrapper looks through the headers of packets. Those that nearly every packet
+// has are read here, the rarer ones by the capture library.
 type unwrapper struct {
-	ethernet layers.Ethernet
 	sll      layers.LinuxSLL
 	sll2     layers.LinuxSLL2
 	loopback layers.Loopback
-	ip4      layers.IPv4
-	ip6      layers.IPv6
-	tcp      layers.TCP
-	udp      layers.UDP
 }
 
 // unwrap finds the TCP segment or datagram in a packet.
@@ -54,8 +50,11 @@ func (u *unwrapper) unwrap(p *Packet) (parcel, why) {
 	var kind layers.EthernetType
 	switch p.Link {
 	case layers.LinkTypeEthernet:
-		err = u.ethernet.DecodeFromBytes(b, none)
-		kind, b = u.ethernet.EthernetType, u.ethernet.Payload
+		// Two addresses of six bytes, then the type (IEEE 802.3, 3.1.1; from memory).
+		if len(b) < 14 {
+			return parcel{}, malformed
+		}
+		kind, b = layers.EthernetType(binary.BigEndian.Uint16(b[12:])), b[14:]
 	case layers.LinkTypeLinuxSLL:
 		err = u.sll.DecodeFromBytes(b, none)
 		kind, b = u.sll.EthernetType, u.sll.Payload
@@ -118,28 +117,37 @@ func (u *unwrapper) network(b []byte, kind layers.EthernetType, cut bool) (parce
 	return parcel{}, nested
 }
 
-// internet4 reads an IPv4 packet. inner is a packet inside it.
+// internet4 reads an IPv4 packet. inner is a packet inside it. What the file
+// does not hold of it is cut. Source: RFC 791, 3.1.
 func (u *unwrapper) internet4(b []byte, cut bool) (s parcel, inner []byte, verdict why) {
-	if u.ip4.DecodeFromBytes(b, gopacket.NilDecodeFeedback) != nil {
+	if len(b) < 20 || b[0]>>4 != 4 {
 		return s, nil, malformed
 	}
-	if u.ip4.FragOffset != 0 || u.ip4.Flags&layers.IPv4MoreFragments != 0 {
+	head, whole := int(b[0]&15)*4, int(binary.BigEndian.Uint16(b[2:]))
+	if whole == 0 { // the sender's network card filled it in behind the capture; common practice
+		whole = len(b)
+	}
+	if head < 20 || head > whole || head > len(b) {
+		return s, nil, malformed
+	}
+	if binary.BigEndian.Uint16(b[6:])&0x3FFF != 0 { // more fragments, or not the first
 		return s, nil, fragment
 	}
-	from, _ := netip.AddrFromSlice(u.ip4.SrcIP)
-	to, _ := netip.AddrFromSlice(u.ip4.DstIP)
-	return u.inside(u.ip4.Protocol, u.ip4.Payload, from, to, cut)
+	from, to := netip.AddrFrom4([4]byte(b[12:16])), netip.AddrFrom4([4]byte(b[16:20]))
+	return inside(layers.IPProtocol(b[9]), b[head:min(whole, len(b))], from, to, cut)
 }
 
 // internet6 reads an IPv6 packet with the extension headers that lie in its way.
-// Source: RFC 8200, 4.
+// Source: RFC 8200, 3 and 4.
 func (u *unwrapper) internet6(b []byte, cut bool) (s parcel, inner []byte, verdict why) {
-	if u.ip6.DecodeFromBytes(b, gopacket.NilDecodeFeedback) != nil {
+	if len(b) < 40 || b[0]>>4 != 6 {
 		return s, nil, malformed
 	}
-	from, _ := netip.AddrFromSlice(u.ip6.SrcIP)
-	to, _ := netip.AddrFromSlice(u.ip6.DstIP)
-	next, rest := u.ip6.NextHeader, u.ip6.Payload
+	from, to := netip.AddrFrom16([16]byte(b[8:24])), netip.AddrFrom16([16]byte(b[24:40]))
+	next, rest := layers.IPProtocol(b[6]), b[40:]
+	if n := int(binary.BigEndian.Uint16(b[4:])); n > 0 { // 0: a jumbogram, or filled in later
+		rest = rest[:min(n, len(rest))]
+	}
 	for range mostNesting {
 		switch next {
 		case layers.IPProtocolIPv6HopByHop, layers.IPProtocolIPv6Routing, layers.IPProtocolIPv6Destination:
@@ -150,37 +158,42 @@ func (u *unwrapper) internet6(b []byte, cut bool) (s parcel, inner []byte, verdi
 		case layers.IPProtocolIPv6Fragment:
 			return s, nil, fragment
 		default:
-			return u.inside(next, rest, from, to, cut)
+			return inside(next, rest, from, to, cut)
 		}
 	}
 	return s, nil, nested
 }
 
-// inside reads what an IP packet carries.
-func (u *unwrapper) inside(protocol layers.IPProtocol, b []byte, from, to netip.Addr, cut bool) (s parcel, inner []byte, verdict why) {
+// inside reads what an IP packet carries. Source: RFC 9293, 3.1; RFC 768.
+func inside(protocol layers.IPProtocol, b []byte, from, to netip.Addr, cut bool) (s parcel, inner []byte, verdict why) {
 	switch protocol {
 	case layers.IPProtocolTCP:
-		if u.tcp.DecodeFromBytes(b, gopacket.NilDecodeFeedback) != nil {
+		if len(b) < 20 || int(b[12]>>4)*4 < 20 || int(b[12]>>4)*4 > len(b) {
 			return s, nil, malformed
 		}
-		return parcel{
-			from: netip.AddrPortFrom(from, uint16(u.tcp.SrcPort)), to: netip.AddrPortFrom(to, uint16(u.tcp.DstPort)),
-			payload: u.tcp.Payload, cut: cut, seq: u.tcp.Seq, ack: u.tcp.Ack, acks: u.tcp.ACK,
-			syn: u.tcp.SYN, fin: u.tcp.FIN, rst: u.tcp.RST,
-		}, nil, used
+		s = parcel{payload: b[int(b[12]>>4)*4:], cut: cut, seq: binary.BigEndian.Uint32(b[4:]), ack: binary.BigEndian.Uint32(b[8:])}
+		s.fin, s.syn, s.rst, s.acks = b[13]&1 != 0, b[13]&2 != 0, b[13]&4 != 0, b[13]&16 != 0
 	case layers.IPProtocolUDP:
-		if u.udp.DecodeFromBytes(b, gopacket.NilDecodeFeedback) != nil {
+		if len(b) < 8 {
 			return s, nil, malformed
 		}
-		return parcel{
-			from: netip.AddrPortFrom(from, uint16(u.udp.SrcPort)), to: netip.AddrPortFrom(to, uint16(u.udp.DstPort)),
-			datagram: true, payload: u.udp.Payload, cut: cut,
-		}, nil, used
+		n := int(binary.BigEndian.Uint16(b[4:]))
+		if n == 0 {
+			n = len(b)
+		}
+		if n < 8 {
+			return s, nil, malformed
+		}
+		s = parcel{datagram: true, payload: b[8:min(n, len(b))], cut: cut}
 	case layers.IPProtocolIPv4, layers.IPProtocolIPv6:
 		if len(b) == 0 {
 			return s, nil, malformed
 		}
 		return s, b, used
+	default:
+		return s, nil, other
 	}
-	return s, nil, other
+	s.from = netip.AddrPortFrom(from, binary.BigEndian.Uint16(b))
+	s.to = netip.AddrPortFrom(to, binary.BigEndian.Uint16(b[2:]))
+	return s, nil, used
 }

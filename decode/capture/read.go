@@ -26,6 +26,10 @@ type Settings struct {
 	Options
 	Serial line.Serial // of a serial line; zero: not known
 	Source decode.Source
+
+	// ExchangesOnly leaves pieces out, which saves most of the memory taken.
+	// Heard then comes without Asked and Answer; the exchange has their bytes.
+	ExchangesOnly bool
 }
 
 // Read reads a capture to its end and gives what it finds to emit. The error is
@@ -59,11 +63,11 @@ func Read(r io.Reader, s Settings, emit func(Item)) (Summary, error) {
 			continue
 		}
 		seg, verdict := u.unwrap(&p)
-		if verdict == used && !c.table.wanted(seg) {
+		if verdict == used && !c.table.wanted(&seg) {
 			verdict = other
 		}
 		if sum.count(verdict); verdict == used {
-			c.table.take(seg, p.At, p.Number)
+			c.table.take(&seg, p.At, p.Number)
 		}
 	}
 }
@@ -92,7 +96,7 @@ type collector struct {
 }
 
 // chunk gives a chunk to its stream's reader.
-func (c *collector) chunk(k Chunk) {
+func (c *collector) chunk(k *Chunk) {
 	s := k.Stream
 	if s.reader == nil {
 		s.reader = c.reader(s)
@@ -104,9 +108,9 @@ func (c *collector) chunk(k Chunk) {
 func (c *collector) reader(s *Stream) reader {
 	switch f := c.settings.Framing; f {
 	case line.RTU, line.ASCII:
-		return newTurns(s, f, line.Serial{}, c.settings.Source, &c.numbers, c.emit)
+		return newTurns(s, f, c.settings, &c.numbers, c.emit)
 	}
-	return newParser(s, c.settings.Source, &c.numbers, c.emit)
+	return newParser(s, c.settings, &c.numbers, c.emit)
 }
 
 // serial gives the data of a serial line's packet to its reader.
@@ -118,9 +122,9 @@ func (c *collector) serial(p *Packet) {
 		if f != line.ASCII {
 			f = line.RTU
 		}
-		c.wire.reader = newTurns(c.wire, f, c.settings.Serial, c.settings.Source, &c.numbers, c.emit)
+		c.wire.reader = newTurns(c.wire, f, c.settings, &c.numbers, c.emit)
 	}
-	k := Chunk{Stream: c.wire, Bytes: p.Data, At: p.At, Packet: p.Number}
+	k := &Chunk{Stream: c.wire, Bytes: p.Data, At: p.At, Packet: p.Number}
 	if p.Link == linkSerial {
 		if len(p.Data) < serialHeader {
 			return

@@ -518,11 +518,11 @@ func TestMemoryIsBounded(t *testing.T) {
 	if held > mostHeld+1000 || len(h.pending) > mostPieces+1 || len(h.past) > 2*remembered+1000 {
 		t.Errorf("held %d bytes in %d pieces, remembered %d", held, len(h.pending), len(h.past))
 	}
-	tab := newTable(Options{}, func(Chunk) {})
+	tab := newTable(Options{}, func(*Chunk) {})
 	for i := range 3 * mostStreams {
 		s := parcel{from: clientPlace, to: serverPlace, seq: 1, payload: []byte{1}}
 		s.from = netAt(i)
-		tab.take(s, decode.Stamp{}, i)
+		tab.take(&s, decode.Stamp{}, i)
 	}
 	if len(tab.open) > mostStreams || tab.order.Len() != len(tab.open) {
 		t.Errorf("%d streams are open", len(tab.open))

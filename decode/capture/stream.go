@@ -31,7 +31,7 @@ type Stream struct {
 
 // A reader finds frames in the chunks of a stream.
 type reader interface {
-	take(Chunk)
+	take(*Chunk)
 	finish()
 }
 
@@ -66,7 +66,7 @@ type key struct {
 	datagram bool
 }
 
-func keyOf(s parcel) key {
+func keyOf(s *parcel) key {
 	if s.from.Compare(s.to) <= 0 {
 		return key{s.from, s.to, s.datagram}
 	}
@@ -80,10 +80,12 @@ type table struct {
 	order   list.List // of key, the longest unused first
 	held    int
 	number  int
-	emit    func(Chunk)
+	emit    func(*Chunk)
+	latest  *Stream // the stream of the segment before; nil when it ended
+	chunk   Chunk   // what is given on, to spare its making
 }
 
-func newTable(o Options, emit func(Chunk)) *table {
+func newTable(o Options, emit func(*Chunk)) *table {
 	t := &table{servers: map[uint16]bool{portPlain: true, portSecure: true}, open: map[key]*Stream{}, emit: emit}
 	for _, p := range o.Ports {
 		t.servers[uint16(p)] = true
@@ -92,14 +94,19 @@ func newTable(o Options, emit func(Chunk)) *table {
 }
 
 // wanted says whether a segment is to or from a server.
-func (t *table) wanted(s parcel) bool { return t.servers[s.from.Port()] || t.servers[s.to.Port()] }
+func (t *table) wanted(s *parcel) bool { return t.servers[s.from.Port()] || t.servers[s.to.Port()] }
 
 // take gives a segment to its stream.
-func (t *table) take(s parcel, at decode.Stamp, packet int) {
+func (t *table) take(s *parcel, at decode.Stamp, packet int) {
 	st := t.find(s, at)
 	fromClient := s.from == st.Client
+	if t.straight(st, s, fromClient) {
+		t.chunk = Chunk{Stream: st, FromClient: fromClient, Bytes: s.payload, At: at, Packet: packet}
+		t.emit(&t.chunk)
+		return
+	}
 	give := func(g given) {
-		t.emit(Chunk{Stream: st, FromClient: fromClient, Bytes: g.bytes, At: g.at, Packet: g.packet, Lost: g.lost, Whole: s.datagram})
+		t.emit(&Chunk{Stream: st, FromClient: fromClient, Bytes: g.bytes, At: g.at, Packet: g.packet, Lost: g.lost, Whole: s.datagram})
 	}
 	if s.datagram {
 		lost := 0
@@ -116,11 +123,11 @@ func (t *table) take(s parcel, at decode.Stamp, packet int) {
 	t.held -= mine.waiting + others.waiting
 	if s.acks {
 		others.acknowledged(s.ack, func(g given) {
-			t.emit(Chunk{Stream: st, FromClient: !fromClient, Bytes: g.bytes, At: g.at, Packet: g.packet, Lost: g.lost})
+			t.emit(&Chunk{Stream: st, FromClient: !fromClient, Bytes: g.bytes, At: g.at, Packet: g.packet, Lost: g.lost})
 		})
 	}
-	if mine.take(s, at, packet, give) {
-		t.emit(Chunk{Stream: st, FromClient: fromClient, At: at, Packet: packet, Conflict: true})
+	if mine.take(*s, at, packet, give) {
+		t.emit(&Chunk{Stream: st, FromClient: fromClient, At: at, Packet: packet, Conflict: true})
 	}
 	if s.cut { // the rest of the packet is on the line and not in the file
 		mine.known = false
@@ -137,9 +144,34 @@ func (t *table) take(s parcel, at decode.Stamp, packet int) {
 	t.bound()
 }
 
+// straight takes a segment that is next in its order and does nothing but
+// carry bytes, as nearly all do.
+func (t *table) straight(st *Stream, s *parcel, fromClient bool) bool {
+	mine, others := &st.up, &st.down
+	if !fromClient {
+		mine, others = others, mine
+	}
+	if s.datagram || s.syn || s.fin || s.rst || s.cut || len(s.payload) == 0 || !mine.known || s.seq != mine.next ||
+		len(mine.pending)+len(others.pending) > 0 {
+		return false
+	}
+	mine.pass(s.payload)
+	return true
+}
+
 // find gives the stream of a segment. A SYN begins a new one, whatever was
 // between the two places before.
-func (t *table) find(s parcel, at decode.Stamp) *Stream {
+func (t *table) find(s *parcel, at decode.Stamp) *Stream {
+	if l := t.latest; l != nil && !s.syn && !s.datagram && l.Medium == line.TCP &&
+		(s.from == l.Client && s.to == l.Server || s.from == l.Server && s.to == l.Client) {
+		return l
+	}
+	st := t.lookUp(s, at)
+	t.latest = st
+	return st
+}
+
+func (t *table) lookUp(s *parcel, at decode.Stamp) *Stream {
 	k := keyOf(s)
 	st := t.open[k]
 	if st != nil && s.syn && !s.acks && (st.up.known || st.down.known) && !t.repeatsSYN(st, s) {
@@ -166,13 +198,13 @@ func (t *table) find(s parcel, at decode.Stamp) *Stream {
 }
 
 // repeatsSYN says whether a SYN is the one that began the stream once more.
-func (t *table) repeatsSYN(st *Stream, s parcel) bool {
+func (t *table) repeatsSYN(st *Stream, s *parcel) bool {
 	return s.from == st.Client && st.up.known && ahead(s.seq+1, st.up.next) == 0 && !st.down.known
 }
 
 // roles says which side is the client: who sends the first SYN, else whoever
 // talks to a server's port, else whoever talks first.
-func (t *table) roles(s parcel) (client, server netip.AddrPort) {
+func (t *table) roles(s *parcel) (client, server netip.AddrPort) {
 	from, to := t.servers[s.from.Port()], t.servers[s.to.Port()]
 	answers := s.syn && s.acks || !s.syn && from && !to
 	if answers {
@@ -189,15 +221,16 @@ func (t *table) end(k key, st *Stream) {
 		from bool
 	}{{&st.up, true}, {&st.down, false}} {
 		side.h.flush(func(g given) {
-			t.emit(Chunk{Stream: st, FromClient: side.from, Bytes: g.bytes, At: g.at, Packet: g.packet, Lost: g.lost})
+			t.emit(&Chunk{Stream: st, FromClient: side.from, Bytes: g.bytes, At: g.at, Packet: g.packet, Lost: g.lost})
 		})
-		t.emit(Chunk{Stream: st, FromClient: side.from, Ends: true})
+		t.emit(&Chunk{Stream: st, FromClient: side.from, Ends: true})
 	}
 	if st.reader != nil {
 		st.reader.finish()
 	}
 	t.order.Remove(st.place)
 	delete(t.open, k)
+	t.latest = nil
 }
 
 // bound keeps what is held in all within its limit: the longest unused streams
