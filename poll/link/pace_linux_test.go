@@ -108,12 +108,14 @@ func (s *stamped) Write(b []byte) (int, error) {
 	return s.Port.Write(b)
 }
 
-// early counts the requests that left before the silence after the answer.
+// early counts the requests that left before the silence after the answer
+// before them was over.
 func (e *pacedEnd) early(left []time.Time) (n int) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	for i := 1; i < len(left) && len(left) == len(e.given); i++ {
-		if left[i].Sub(e.given[i-1]) < frame.Gap35(e.serial) {
+	for _, at := range left {
+		before, _ := slices.BinarySearchFunc(e.given, at, time.Time.Compare)
+		if before > 0 && at.Sub(e.given[before-1]) < frame.Gap35(e.serial) {
 			n++
 		}
 	}
