@@ -31,8 +31,7 @@ func (c *Client) Handshake(ctx context.Context, conn net.Conn) (*Conn, error) {
 	if err == nil {
 		return &Conn{Conn: t, client: c}, nil
 	}
-	conn.Close()
-	c.sessions.forget()
+	conn.Close() // the library itself drops a session whose handshake failed
 	return nil, handshakeWords(ctx, err)
 }
 

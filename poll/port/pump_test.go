@@ -296,3 +296,19 @@ func TestPumpIsBounded(t *testing.T) {
 		}
 	})
 }
+
+// A timer that fires while its deadline is moved must not end the new one.
+func TestDeadlineOfAnEarlierSet(t *testing.T) {
+	d := newDeadline()
+	d.set(time.Now().Add(time.Hour))
+	d.set(time.Now().Add(2 * time.Hour))
+	d.pass(1)
+	select {
+	case <-d.passed():
+		t.Error("the deadline that was replaced ended the wait")
+	default:
+	}
+	d.pass(2)
+	<-d.passed()
+	d.set(time.Time{})
+}
