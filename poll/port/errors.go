@@ -15,6 +15,7 @@ var (
 	ErrNotSerial    = errors.New("this is not a serial port")
 	ErrSetting      = errors.New("the port does not take these settings")
 	ErrGone         = errors.New("the port is gone") // hang-up: unplugged, or the other side closed
+	ErrReadOnly     = errors.New("the port was opened to listen only")
 	ErrUnsupported  = errors.New("serial ports are not supported on this system")
 )
 

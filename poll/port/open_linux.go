@@ -26,11 +26,15 @@ func Open(s line.Serial, o Options) (*Port, error) {
 	if err := lookAt(s.Port); err != nil {
 		return nil, err
 	}
-	f, err := os.OpenFile(s.Port, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	access := os.O_RDWR
+	if o.ReadOnly {
+		access = os.O_RDONLY
+	}
+	f, err := os.OpenFile(s.Port, access|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil, openError(s.Port, err)
 	}
-	p := &Port{file: f, name: s.Port, marked: true, char: characterTime(s, o)}
+	p := &Port{file: f, name: s.Port, marked: true, char: characterTime(s, o), readOnly: o.ReadOnly}
 	if err := p.take(s, o); err != nil {
 		f.Close()
 		var open *OpenError

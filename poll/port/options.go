@@ -10,6 +10,13 @@ import (
 // that of an RTU line.
 type Options struct {
 	DataBits int // 7 (ASCII) or 8; 0 is 8. Source: Modbus over Serial Line V1.02, 2.5.1 and 2.5.2
+
+	// ReadOnly only receives: Write answers ErrReadOnly, and neither DTR nor RTS
+	// is switched, save that RTS goes to listening where it turns the line. What
+	// the system itself does on opening is not ours to stop: Linux raises both
+	// lines when a closed port is opened (tty_port_block_til_ready). They stay so
+	// when it is closed, because HUPCL is off.
+	ReadOnly bool
 }
 
 // LineErrors counts the characters that arrived damaged since the port was

@@ -24,6 +24,7 @@ type Port struct {
 	reading sync.Mutex
 	marked  bool // damaged characters arrive marked
 
+	readOnly   bool
 	turn       *turner // nil: RTS does not turn the line
 	writeUntil atomic.Pointer[time.Time]
 
@@ -67,6 +68,9 @@ func (p *Port) Read(b []byte) (int, error) {
 // be on their way when it returns; see Drain. Where RTS turns the line they
 // have left, and the line is turned back. Errors as Read.
 func (p *Port) Write(b []byte) (int, error) {
+	if p.readOnly {
+		return 0, p.fail("write", ErrReadOnly)
+	}
 	write := p.file.Write
 	if p.turn != nil {
 		write = p.writeTurned

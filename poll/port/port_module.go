@@ -153,6 +153,9 @@ func (p *Port) SetDeadline(t time.Time) error {
 // Write writes all of b, or says how much of it was taken. Where RTS turns the
 // line the bytes have left when it returns, and the line is turned back.
 func (p *Port) Write(b []byte) (int, error) {
+	if p.options.ReadOnly {
+		return 0, p.fail("write", ErrReadOnly)
+	}
 	if p.turn == nil {
 		return p.pump.Write(b)
 	}
