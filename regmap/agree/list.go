@@ -142,11 +142,13 @@ func pointRows(m *regmap.Map, table regmap.Table, points []*regmap.Point) paper.
 
 // numbersOf are the traditional references of a span.
 func numbersOf(s regmap.Span) string {
-	numbers := regmap.ReferenceOf(s.Table, s.First).String()
-	if s.Count > 1 {
-		numbers += "-" + regmap.ReferenceOf(s.Table, s.Last()).String()
+	first := regmap.ReferenceOf(s.Table, s.First)
+	if s.Count <= 1 {
+		return first.String()
 	}
-	return numbers
+	last := regmap.ReferenceOf(s.Table, s.Last())
+	first.Digits = last.Digits // 409999-410000, not 49999-410000
+	return first.String() + "-" + last.String()
 }
 
 // typeOf is type and order, with the bit of a bool and the length of a string.

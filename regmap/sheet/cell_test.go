@@ -35,6 +35,7 @@ func TestAddressCells(t *testing.T) {
 		{"40001 – 40002", address{number: 40001, text: "40001", last: 40002, bit: -1}},
 		{"40001..40004", address{number: 40001, text: "40001", last: 40004, bit: -1}},
 		{"40001/40002", address{number: 40001, text: "40001", last: 40002, bit: -1}},
+		{"49999-410000", address{number: 49999, text: "49999", last: 50000, bit: -1}}, // two registers, the second with six digits
 		{"40001-02", address{number: 40001, text: "40001", last: 40002, bit: -1}},
 		{"40001 to 40002", address{number: 40001, text: "40001", last: 40002, bit: -1}},
 		{"40017.3", address{number: 40017, text: "40017", last: -1, bit: 3}},

@@ -68,6 +68,10 @@ func parseAddress(cell string) (address, error) {
 // 40001-02.
 func (a address) upTo(end address, cell string) (address, error) {
 	a.last = end.number
+	first, isFirst := a.reference()
+	if last, ok := end.reference(); ok && isFirst && last.Table == first.Table && len(end.text) > len(a.text) { // 49999-410000
+		a.last = a.number + last.Number - first.Number
+	}
 	if end.number < a.number && !a.hex && len(end.text) < len(a.text) {
 		whole, _ := strconv.Atoi(a.text[:len(a.text)-len(end.text)] + end.text)
 		a.last = whole

@@ -42,6 +42,8 @@ points:
   o: {input-register: 50, type: uint16, signal: 4-20mA, scale: {raw: [4000, 20000], value: [0, 3]}, alarm: {high-high: 2.85, high: 2.60, low: 0.30, low-low: 0.1, deadband: 0.05, delay: 5s, latch: true}}
   q: {holding-register: 60, type: uint16, changes-on-read: true, every: 1h}
   r: {holding-register: 40, type: uint16, overlay: true}
+  s: {holding-register: 9998, type: float32}
+  t: {holding-register: 65534, type: float32}
   a-name-of-more-than-forty-letters-in-a-map-stays-whole: {holding-register: 61, type: float64}
 groups:
   pumps:
