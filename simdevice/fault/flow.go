@@ -21,6 +21,7 @@ type flow struct {
 	first int   // the first mark that counts
 
 	fin        bool // the reader has been told that no more comes
+	refused    bool // datagrams: the reader is to be told that nobody listens
 	readerGone bool // the reading end is closed
 	writerGone bool // the writing end is closed for writing
 	load       int  // bytes on their way or unread
@@ -40,12 +41,16 @@ func newFlow(l *link) *flow {
 
 func (f *flow) unread() int { return len(f.buf) - f.off }
 
-// take moves bytes of the oldest delivery to p.
+// take moves bytes of the oldest delivery to p. A datagram is taken whole.
 func (f *flow) take(p []byte) int {
 	end := f.marks[f.first]
 	n := copy(p, f.buf[f.off:end])
-	f.off += n
-	f.load -= n
+	used := n
+	if f.link.apart {
+		used = end - f.off
+	}
+	f.off += used
+	f.load -= used
 	if f.off == end {
 		f.first++
 	}
@@ -107,7 +112,7 @@ func (f *flow) finish() {
 		return
 	}
 	f.writerGone = true
-	if f.link.cut {
+	if f.link.cut || f.link.apart {
 		return
 	}
 	if f.courier.idle() {
@@ -163,12 +168,32 @@ func (f *flow) flood(p []byte) {
 	f.arrive(p)
 }
 
+// end ends the direction; datagrams have no end.
 func (f *flow) end() {
+	if f.link.apart {
+		return
+	}
 	f.fin = true
 	f.readable.Broadcast()
 }
 
-func (f *flow) abort() { f.link.breakLocked(ErrReset) }
+// abort ends the link; of datagrams both ends are told that nobody listens.
+func (f *flow) abort() {
+	if !f.link.apart {
+		f.link.breakLocked(ErrReset)
+		return
+	}
+	for _, g := range f.link.flows {
+		g.refuse()
+	}
+}
+
+// refuse tells the reader once that nobody listens.
+func (f *flow) refuse() {
+	f.refused = true
+	f.readable.Broadcast()
+}
+
 func (f *flow) cut()   { f.link.cutLocked() }
 func (f *flow) moved() { f.writable.Broadcast() }
 

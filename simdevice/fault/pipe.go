@@ -24,6 +24,16 @@ type resetError struct{}
 func (resetError) Error() string { return "connection reset by peer" }
 func (resetError) Unwrap() error { return syscall.ECONNRESET }
 
+// ErrRefused is what an end of a link of datagrams gets once when it is told
+// that nobody listens at the other; errors.Is also finds syscall.ECONNREFUSED
+// in it.
+var ErrRefused error = refusedError{}
+
+type refusedError struct{}
+
+func (refusedError) Error() string { return "connection refused" }
+func (refusedError) Unwrap() error { return syscall.ECONNREFUSED }
+
 // An End is one end of an in-memory link. It is a net.Conn; its methods may be
 // used from several goroutines. A Read gives bytes of one delivery at most, so
 // that what a script splits or joins is seen so by the reader.
@@ -43,6 +53,7 @@ type link struct {
 	mu     sync.Mutex
 	broken error // what both ends answer, ErrReset or a wrapped stream's error; nil while the link is whole
 	cut    bool  // half-open: what is written vanishes, nothing arrives
+	apart  bool  // each delivery is a datagram; see PacketPipe
 	flows  [2]*flow
 	ends   [2]*End
 }
@@ -58,6 +69,20 @@ func Pipe() (a, b *End) {
 	l.ends = [2]*End{a, b}
 	return a, b
 }
+
+// PacketPipe makes a link of datagrams and returns its two ends. Each Write is
+// one datagram and each Read gives one; what of it does not fit is lost, as with
+// UDP. Nobody is told that an end was closed, until it is written to: then, and
+// where a script resets the link, an end gets ErrRefused once and goes on.
+// Source: RFC 768 (no connection); RFC 1122, 4.1.3.3 (an error is told).
+func PacketPipe() (a, b *End) {
+	a, b = Pipe()
+	a.link.apart = true
+	return a, b
+}
+
+// Datagrams says whether each Read gives one datagram; see PacketPipe.
+func (e *End) Datagrams() bool { return e.link.apart }
 
 // SetFilter makes what this end writes from now on pass through f; nil is a
 // plain link. Chunks that the old filter holds back are lost with it.
@@ -79,6 +104,9 @@ func (e *End) Read(p []byte) (int, error) {
 			return 0, net.ErrClosed
 		case e.link.broken != nil && f.unread() == 0:
 			return 0, e.link.broken
+		case f.refused:
+			f.refused = false
+			return 0, ErrRefused
 		case f.readBy.expired():
 			return 0, os.ErrDeadlineExceeded
 		case len(p) == 0:
@@ -108,6 +136,9 @@ func (e *End) Write(p []byte) (int, error) {
 		case f.writeBy.expired():
 			return 0, os.ErrDeadlineExceeded
 		case len(p) == 0 || e.link.cut:
+			return len(p), nil
+		case f.readerGone && e.link.apart:
+			e.in.refuse()
 			return len(p), nil
 		case f.readerGone:
 			e.link.breakLocked(ErrReset)
