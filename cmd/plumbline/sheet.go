@@ -36,7 +36,7 @@ func newSheetCommand(s *streams) *cobra.Command {
 			if isDescription(file) {
 				return runDescription(s.err, args[0], file, asInterface)
 			}
-			return runSheet(s.out, args[0], file, day, asInterface)
+			return runSheet(s.out, s.err, args[0], file, day, asInterface)
 		},
 	}
 	cmd.Flags().StringVarP(&file, "output", "o", "", "file to write; its ending chooses .txt, .md, .csv, .html, .xlsx, .pdf, or .jsonld for a Thing Description; without, text goes to standard output")
@@ -77,8 +77,9 @@ func reportDate(s string) (time.Time, error) {
 	return day, nil
 }
 
-// runSheet writes one of the two sheets of a map.
-func runSheet(out io.Writer, mapFile, file string, date time.Time, asInterface bool) error {
+// runSheet writes one of the two sheets of a map. Of a list that import can
+// read back it says what that would not bring.
+func runSheet(out, errOut io.Writer, mapFile, file string, date time.Time, asInterface bool) error {
 	m, err := loadMap(mapFile)
 	if err != nil {
 		return err
@@ -86,6 +87,11 @@ func runSheet(out io.Writer, mapFile, file string, date time.Time, asInterface b
 	document := agree.List(m, date)
 	if asInterface {
 		document = agree.Interface(m, date)
+	}
+	if format, err := paper.FormatOf(file); err == nil && !asInterface && (format == paper.CSV || format == paper.XLSX) {
+		for _, words := range agree.Unlisted(m) {
+			fmt.Fprintln(errOut, "not on the list: "+paper.Text(words))
+		}
 	}
 	return writeDocument(out, document, file)
 }

@@ -2,12 +2,15 @@ package agree
 
 import (
 	"fmt"
+	"maps"
 	"math/big"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"plumbline/regmap"
+	"plumbline/regmap/doc"
 	"plumbline/regmap/paper"
 )
 
@@ -59,6 +62,23 @@ func whole(s string) string {
 		return strconv.Quote(s)
 	}
 	return s
+}
+
+// Unlisted is what of a map its register list does not say, for whoever means
+// to make the map again from the list.
+func Unlisted(m *regmap.Map) (words []string) {
+	for _, key := range slices.Sorted(maps.Keys(m.Blocks)) {
+		words = append(words, key+": it belongs to the station in software")
+	}
+	places := map[doc.Pos]bool{}
+	for i := range m.Points {
+		at := m.Points[i].Pos
+		if places[at] {
+			return append(words, "groups: their points are listed one by one")
+		}
+		places[at] = true
+	}
+	return words
 }
 
 // mapRows is what a map says of itself, key by key, for whoever reads the list
