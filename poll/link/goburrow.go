@@ -128,12 +128,11 @@ func (o outcome) unless(words string) outcome {
 
 // disagreement compares the library's verdict on an answer with ours.
 func disagreement(o *outcome, err error) string {
+	if !o.answered() || o.cause == regmap.NoCause && err == nil {
+		return ""
+	}
 	var refused *modbus.ModbusError
 	switch {
-	case !o.answered():
-		return ""
-	case o.cause == regmap.NoCause && err == nil:
-		return ""
 	case o.cause == regmap.Excepted && errors.As(err, &refused) && refused.ExceptionCode == byte(o.response.Exception):
 		return ""
 	}

@@ -239,7 +239,17 @@ func BenchmarkTCPOneInFlight(b *testing.B) {
 // connection, against the library's client, which can have one request in
 // flight, and beside it a bare socket with sixteen and sixteen callers of the
 // link with a question each. x-library is how many times the library's rate.
+// Both ends run in one thread at a time, as above.
 func BenchmarkTCPSixteenInFlight(b *testing.B) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
+	sixteenInFlight(b)
+}
+
+// BenchmarkTCPSixteenInFlightAllCores is the same with as many threads as the
+// machine has cores.
+func BenchmarkTCPSixteenInFlightAllCores(b *testing.B) { sixteenInFlight(b) }
+
+func sixteenInFlight(b *testing.B) {
 	address := answerer(b)
 	m := beside(b, 3200, ourParty(b, address, MaxSlots), bareSocket(b, address, MaxSlots),
 		libraryClient(b, address), ourLink(b, address, MaxSlots))

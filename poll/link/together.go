@@ -148,8 +148,9 @@ func (a *asking) ended(i int, o outcome) {
 	case !busy:
 		c.tried, c.before = 1, o
 	}
+	wait := busy && !o.crowded
 	a.rest.Go(func() {
-		if busy && !o.crowded {
+		if wait {
 			sleep(a.ctx, l.config.Redial.pause(1), l.life.Done())
 		}
 		a.alone(i)

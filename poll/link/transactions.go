@@ -251,9 +251,11 @@ func (t *transactions) begin(s *session, c *call, adu []byte) *transaction {
 // transaction makes a call's transaction anew, in its slot's memory. Nothing
 // that still points there from before knows one of its identifiers.
 func (c *call) transaction() *transaction {
-	x := &transaction{}
+	var x *transaction
 	if c.slot != nil {
 		x = &c.slot.transaction
+	} else {
+		x = new(transaction)
 	}
 	woken := x.woken
 	if woken == nil {
