@@ -20,7 +20,7 @@ import (
 type pollFlags struct {
 	at                          place
 	once, frames, asJSON, asCSV bool
-	health                      bool
+	health, share               bool
 	every, during, units        string
 }
 
@@ -31,9 +31,10 @@ func newPollCommand(s *streams) *cobra.Command {
 		Use:   "poll LINE...",
 		Short: "Read all points as the panel would, in engineering units with quality and cause",
 		Long: "Polls the stations of one or more lines and shows each point's value, quality and cause.\n" +
-			"It only reads. Even reads load a line: ask its owner first.\n\n" +
-			"Exit code: 0 every point is good or uncertain; 1 a reading is bad, or --health finds the\n" +
-			"line in trouble; 2 a file was not understood; 3 a port or host could not be opened, or\n" +
+			"It only reads. Even reads load a line: ask its owner first. On a serial port it listens first,\n" +
+			"for 3 s or three of the line's cycles, and does not begin where another client is heard.\n\n" +
+			"Exit code: 0 every point is good or uncertain; 1 a reading is bad, another client is heard, or\n" +
+			"--health finds the line in trouble; 2 a file was not understood; 3 a port or host could not be opened, or\n" +
 			"nothing answered at all.",
 		Example: "  plumbline poll pump-house.yaml --once\n" +
 			"  plumbline poll cistern.yaml --tcp 192.0.2.10 --unit 17 --once --frames\n" +
@@ -49,6 +50,7 @@ func newPollCommand(s *streams) *cobra.Command {
 	flags.StringVar(&f.units, "units", "", "show values in these units where they measure the same: UCUM codes parted by commas")
 	flags.BoolVar(&f.frames, "frames", false, "show each value's way from bytes to number")
 	flags.BoolVar(&f.health, "health", false, "also say how the line itself does, each minute and at the end, with advice")
+	addShareFlag(cmd, &f.share)
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines, one a reading")
 	flags.BoolVar(&f.asCSV, "csv", false, "CSV, one row a reading")
 	return cmd
@@ -67,6 +69,9 @@ func runPoll(ctx context.Context, s *streams, args []string, f pollFlags) error 
 		return notUnderstood("--health and --csv are given together; findings are no rows, use --json")
 	}
 	if err := f.apply(lines); err != nil {
+		return err
+	}
+	if err := (courtesy{share: f.share, say: s.err}).before(ctx, lines...); err != nil {
 		return err
 	}
 	if f.during != "" {

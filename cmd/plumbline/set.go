@@ -25,6 +25,7 @@ type setFlags struct {
 	yes                               []string
 	audit                             string
 	dryRun, broadcast, asJSON, repair bool
+	share                             bool
 }
 
 // newSetCommand builds "set". It parses its flags itself, because a negative
@@ -38,7 +39,8 @@ func newSetCommand(s *streams) *cobra.Command {
 			"The map must say `write` of the point and the line file `write: true` of the station. What\n" +
 			"proves the device, the interlocks and the value that stands there are read first; then all is\n" +
 			"shown, and the point's name must be typed, or given with --yes. Each write is noted in an audit\n" +
-			"log before it leaves, is sent once, and is read back.\n\n" +
+			"log before it leaves, is sent once, and is read back. On a serial port it listens first, and sends\n" +
+			"nothing where another client is heard.\n\n" +
 			"VALUE is a number in the point's units, on or off, the name of a named value, or text. Where\n" +
 			"several stations have the point, write STATION/POINT.\n\n" +
 			"It can start, stop or move machinery: read the caution that it prints.\n\n" +
@@ -67,6 +69,7 @@ func newSetCommand(s *streams) *cobra.Command {
 	flags.BoolVar(&f.broadcast, "broadcast", false, "one request that every station of a serial line obeys and none answers; each is read afterwards")
 	flags.StringVar(&f.audit, "audit", "", "the audit log; left out, the line file's name with .audit.jsonl")
 	flags.BoolVar(&f.repair, "repair-audit", false, "cut a last line off the audit log that a crash left torn, keep its bytes in the log, and write nothing else")
+	addShareFlag(cmd, &f.share)
 	flags.BoolVar(&f.asJSON, "json", false, "one JSON document on standard output")
 	return cmd
 }
@@ -126,6 +129,9 @@ func runSet(ctx context.Context, s *streams, args []string, f setFlags) error {
 
 // pass opens the line, writes, and shows what became of it.
 func (p *setPrinter) pass(ctx context.Context, config gate.Config, job gate.Job) error {
+	if err := (courtesy{share: p.flags.share, say: p.streams.err}).before(ctx, config.Line); err != nil {
+		return err
+	}
 	var g *gate.Gate
 	k, err := openForWriting(ctx, config.Line, config.Clock, func(d link.Doubt) { g.Doubt(d) })
 	if err != nil {

@@ -24,9 +24,10 @@ import (
 
 // simulateFlags are the flags of simulate.
 type simulateFlags struct {
-	at          place
+	at                place
 	listen            string
 	pty, asJSON, pace bool
+	share             bool
 }
 
 // defaultListen is where the station listens when nothing is said: this
@@ -43,8 +44,10 @@ func newSimulateCommand(s *streams) *cobra.Command {
 			"tested before the hardware exists. It never listens where the line file points: that is\n" +
 			"the real device. Its device identification says that it is simulated. It runs until it is\n" +
 			"interrupted.\n\n" +
-			"Exit code: 0 ended by interruption; 2 a file was not understood; 3 the port or address\n" +
-			"could not be opened, or a unit number is already taken on the serial line.",
+			"On a serial port it listens first and does not begin where a client is heard; --share lets in the\n" +
+			"panel that is to be tried out. Then it asks each of its numbers once.\n\n" +
+			"Exit code: 0 ended by interruption; 1 a client is heard on the serial line; 2 a file was not\n" +
+			"understood; 3 the port or address could not be opened, or a unit number is already taken there.",
 		Example: "  plumbline simulate cistern.yaml --unit 17\n  plumbline simulate pump-house.yaml --pty",
 		Args:    cobra.ExactArgs(1),
 		RunE:    func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), s, args[0], f) },
@@ -59,6 +62,7 @@ func newSimulateCommand(s *streams) *cobra.Command {
 	flags.StringVar(&f.at.parity, "parity", "even", "with --serial or --pace: even, odd or none")
 	flags.IntVar(&f.at.stop, "stop", 0, "with --serial or --pace: stop bits; 1, or 2 without parity")
 	flags.IntVar(&f.at.unit, "unit", 1, "with a map: the station's unit number")
+	addShareFlag(cmd, &f.share)
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines for the places it listens on")
 	return cmd
 }
@@ -88,7 +92,7 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 	if err != nil {
 		return err
 	}
-	places, err := f.open(ctx, l, station)
+	places, err := f.open(ctx, s.err, l, station)
 	if err != nil {
 		return err
 	}
@@ -165,7 +169,7 @@ func gap(l *line.Line, pace line.Serial) time.Duration {
 }
 
 // open opens every place that the flags name.
-func (f *simulateFlags) open(ctx context.Context, l *line.Line, s *simdevice.Station) (places []*listening, err error) {
+func (f *simulateFlags) open(ctx context.Context, say io.Writer, l *line.Line, s *simdevice.Station) (places []*listening, err error) {
 	defer func() {
 		if err != nil {
 			for _, p := range places {
@@ -203,7 +207,7 @@ func (f *simulateFlags) open(ctx context.Context, l *line.Line, s *simdevice.Sta
 		places = append(places, p)
 	}
 	if f.at.serial != "" {
-		p, err := f.openSerial(ctx, l, s, serialFraming)
+		p, err := f.openSerial(ctx, say, l, s, serialFraming)
 		if err != nil {
 			return places, err
 		}
@@ -236,7 +240,7 @@ func openPair(s *simdevice.Station, framing line.Framing) (*listening, error) {
 
 // openSerial opens a serial port. On a real line each of the station's numbers
 // is asked once first: two stations with one number spoil each other.
-func (f *simulateFlags) openSerial(ctx context.Context, of *line.Line, s *simdevice.Station, framing line.Framing) (*listening, error) {
+func (f *simulateFlags) openSerial(ctx context.Context, say io.Writer, of *line.Line, s *simdevice.Station, framing line.Framing) (*listening, error) {
 	settings, err := f.at.settings()
 	if err != nil {
 		return nil, err
@@ -246,7 +250,10 @@ func (f *simulateFlags) openSerial(ctx context.Context, of *line.Line, s *simdev
 		settings.Port = f.at.serial
 	}
 	l := &line.Line{Medium: line.SerialPort, Framing: framing, Serial: settings}
-	if !strings.HasPrefix(settings.Port, "/dev/pts/") {
+	if isReal(settings.Port) {
+		if err := (courtesy{share: f.share, say: say}).before(ctx, l); err != nil {
+			return nil, err
+		}
 		if err := refuseTaken(ctx, l, s.Units()); err != nil {
 			return nil, err
 		}
