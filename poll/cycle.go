@@ -17,6 +17,7 @@ type job struct {
 	plan.Request
 	timing line.Timing // the station's; a unit in doubt is asked once only
 	probe  bool        // asks whether a silent unit is back
+	look   bool        // a person looks at it
 }
 
 // A landing is what became of a job.
@@ -88,7 +89,7 @@ func (p *Poller) jobs(wanted []plan.Request) []job {
 			continue
 		}
 		j := job{Request: r, timing: r.Station.Timing}
-		if p.looked(&r) {
+		if j.look = p.looked(&r); j.look {
 			first = append(first, j)
 		} else {
 			then = append(then, j)
@@ -153,6 +154,9 @@ func (p *Poller) fly(ctx context.Context, j job) (l *landing) {
 	opts := []link.Option{link.With(j.timing)}
 	if j.Once() {
 		opts = append(opts, link.Once())
+	}
+	if j.look {
+		opts = append(opts, link.Urgent())
 	}
 	l.x, l.err = p.Link.Ask(ctx, j.Station.Unit, j.Frame(), opts...)
 	return l
