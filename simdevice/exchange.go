@@ -31,7 +31,7 @@ func (c *conn) exchange(ctx context.Context, buf []byte, adu frame.ADU, sent []b
 	if err != nil {
 		return err
 	}
-	if c.framing == line.RTU && len(r.adu) > 0 {
+	if c.framing == line.RTU && len(r.adu) > 0 && c.station.wire(c.framing) == nil {
 		wait(ctx, c.station.options.Gap)
 	}
 	return c.finish(ctx, r, c.deliver)

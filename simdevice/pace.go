@@ -29,13 +29,35 @@ func newWire(s line.Serial, f line.Framing) *wire {
 	return w
 }
 
+// onTime is how late something may come without being late: a machine wakes its
+// programs after their time, and the line would not have waited. Ours; timers
+// here overshoot by up to 1.3 ms.
+const onTime = 3 * time.Millisecond
+
 // pass keeps the line for so many characters, as soon as it is free but not
 // before now, and says when the first begins and the last has passed.
 func (w *wire) pass(now time.Time, characters int) (begins, ends time.Time) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if begins = now; w.free.After(now) {
-		begins = w.free
+	return w.keep(now, w.free, characters)
+}
+
+// answer is pass for an answer, behind the silence that follows its request.
+// Being late by no more than onTime does not count, so that small delays of
+// this machine do not add up to a slow station.
+func (w *wire) answer(now time.Time, characters int) (begins, ends time.Time) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	due := w.free.Add(w.gap)
+	if late := now.Sub(due); late > 0 && late <= onTime {
+		now = due
+	}
+	return w.keep(now, due, characters)
+}
+
+func (w *wire) keep(now, due time.Time, characters int) (begins, ends time.Time) {
+	if begins = now; due.After(now) {
+		begins = due
 	}
 	ends = begins.Add(time.Duration(characters) * w.char)
 	w.free = ends
@@ -91,7 +113,7 @@ func (p *paced) SetWriteDeadline(t time.Time) error {
 // Write hands the bytes on piece by piece, each when its last character would
 // have passed.
 func (p *paced) Write(b []byte) (int, error) {
-	begins, _ := p.wire.pass(time.Now(), len(b))
+	begins, _ := p.wire.answer(time.Now(), len(b))
 	size := max(1, int(pieceTime/p.wire.char))
 	for done := 0; done < len(b); {
 		end := min(done+size, len(b))
