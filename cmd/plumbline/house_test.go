@@ -34,6 +34,7 @@ var rooms = map[string][]string{
 
 	"decode/segment": {"regmap", "regmap/line", "decode", "decode/frame"},
 	"decode/capture": {"regmap", "regmap/line", "decode", "decode/frame", "decode/segment"},
+	"decode/draft":   {"regmap", "regmap/line", "decode", "decode/frame"},
 	"decode/traffic": {"regmap", "regmap/line", "regmap/paper", "decode", "decode/frame"},
 	"decode/secure":  {"regmap", "regmap/line"},
 

@@ -150,12 +150,11 @@ func ethernet(ip []byte, tags ...uint16) []byte {
 
 // talk is a TCP connection being written down.
 type talk struct {
-	from, to  netip.AddrPort
-	up, down  uint32 // next sequence numbers
-	at        time.Duration
-	link      func([]byte) []byte
-	packets   []packet
-	onePacket func(ip []byte) // in place of adding to packets, when set
+	from, to netip.AddrPort
+	up, down uint32 // next sequence numbers
+	at       time.Duration
+	link     func([]byte) []byte
+	packets  []packet
 }
 
 func newTalk() *talk {

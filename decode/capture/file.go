@@ -39,9 +39,9 @@ func Is(head []byte) bool {
 	return known
 }
 
-// compressed says whether the file begins as gzip, zstd, xz or bzip2 files do.
+// Compressed says whether the file begins as gzip, zstd, xz or bzip2 files do.
 // Sources: RFC 1952, 2.3.1; RFC 8878, 3.1.1; the others from memory.
-func compressed(head []byte) bool {
+func Compressed(head []byte) bool {
 	for _, magic := range []string{"\x1f\x8b", "\x28\xb5\x2f\xfd", "\xfd7zX", "BZh"} {
 		if len(head) >= len(magic) && string(head[:len(magic)]) == magic {
 			return true
@@ -80,7 +80,7 @@ func Open(r io.Reader) (*File, error) {
 	b := bufio.NewReaderSize(r, 64<<10)
 	head, err := b.Peek(4)
 	switch {
-	case compressed(head):
+	case Compressed(head):
 		return nil, ErrCompressed
 	case len(head) < 4 && err != nil && err != io.EOF:
 		return nil, err

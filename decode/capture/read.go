@@ -27,8 +27,9 @@ type Settings struct {
 	Serial line.Serial // of a serial line; zero: not known
 	Source decode.Source
 
-	// ExchangesOnly leaves pieces out, which saves most of the memory taken.
-	// Heard then comes without Asked and Answer; the exchange has their bytes.
+	// ExchangesOnly leaves the pieces out that are frames, which saves most of the
+	// memory taken; noise and damaged ones still come. Heard may then come without Asked and
+	// Answer: the exchange has their bytes.
 	ExchangesOnly bool
 }
 
@@ -125,6 +126,9 @@ func (c *collector) serial(p *Packet) {
 		c.wire.reader = newTurns(c.wire, f, c.settings, &c.numbers, c.emit)
 	}
 	k := &Chunk{Stream: c.wire, Bytes: p.Data, At: p.At, Packet: p.Number}
+	if p.At.Wall.Equal(NoTime.Wall) {
+		k.At = decode.Stamp{}
+	}
 	if p.Link == linkSerial {
 		if len(p.Data) < serialHeader {
 			return
@@ -160,3 +164,29 @@ func appendSerial(dst []byte, at decode.Stamp, b []byte) []byte {
 
 // serialReceived is the kind of event of received data.
 const serialReceived = 0x02
+
+// ReadBytes reads the raw bytes of a serial line to their end, RTU unless the
+// settings say ASCII, and gives what it finds to emit. They carry no times. The
+// error is the reader's.
+func ReadBytes(r io.Reader, s Settings, emit func(Item)) error {
+	framing := line.RTU
+	if s.Framing == line.ASCII {
+		framing = line.ASCII
+	}
+	var numbers uint64
+	wire := &Stream{Number: 1, Medium: line.SerialPort, Midway: true}
+	t := newTurns(wire, framing, s, &numbers, emit)
+	wire.reader = t
+	b := make([]byte, 32<<10)
+	for {
+		n, err := r.Read(b)
+		t.take(&Chunk{Stream: wire, Bytes: b[:n]})
+		if err != nil {
+			t.finish()
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
+}

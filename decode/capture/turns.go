@@ -14,7 +14,7 @@ import (
 type turns struct {
 	stream     *Stream
 	emit       func(Item)
-	quiet      bool // pieces are not wanted
+	quiet      bool // frames are not wanted as pieces
 	segmenter  *segment.Segmenter
 	pairer     *segment.Pairer
 	packet     int
@@ -88,7 +88,7 @@ func (t *turns) release() {
 	}
 	t.waiting = 0
 	for _, i := range t.queue {
-		if i.Piece == nil || !t.quiet {
+		if i.Piece == nil || !t.quiet || i.Piece.Kind != segment.Frame {
 			t.emit(i)
 		}
 	}

@@ -2,6 +2,7 @@ package capture
 
 import (
 	"io"
+	"time"
 
 	"github.com/gopacket/gopacket"
 	"github.com/gopacket/gopacket/pcapgo"
@@ -11,6 +12,10 @@ import (
 
 // mostPacket is the most bytes written into one packet; ours.
 const mostPacket = 64 << 10
+
+// NoTime is the stamp to write for bytes that came without a time: the beginning
+// of what the file format can say. Read takes it for no time.
+var NoTime = decode.Stamp{Wall: time.Unix(0, 0).UTC()}
 
 // A Writer writes what was heard on a serial line as a pcapng file with a serial
 // link type, which other programs can read too.
