@@ -43,6 +43,7 @@ var rooms = map[string][]string{
 	"poll/plan":            {"regmap", "regmap/line", "decode", "decode/frame"},
 	"poll/link":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/internal/permit"},
 	"poll/safefile":        {},
+	"poll/feed":            {"decode"},
 	"poll/gate":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/link", "poll/safefile", "poll/internal/permit"},
 	"poll/seek":            {"regmap", "regmap/line", "decode", "decode/frame", "decode/segment", "poll/link"},
 	"poll":                 {"regmap", "regmap/line", "regmap/alarm", "decode", "decode/frame", "poll/plan", "poll/link"},
