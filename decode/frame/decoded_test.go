@@ -135,8 +135,7 @@ func TestDecodedDetails(t *testing.T) {
 }
 
 // checkFields holds place, length and number of the vector's fields against
-// ours; the names of items carry numbers there. Identifier and run indicator of
-// function 11 are one field of ours: their border belongs to the device.
+// ours; the names of items carry numbers there.
 func checkFields(t *testing.T, id string, got []Field, want []vectorField, header int) {
 	t.Helper()
 	at := map[int]Field{}
@@ -145,13 +144,11 @@ func checkFields(t *testing.T, id string, got []Field, want []vectorField, heade
 	}
 	for _, w := range want {
 		f, ok := at[w.At+header]
-		if !ok || f.Length != w.Len && !(w.Name == "server_id" || w.Name == "run_indicator") {
-			if w.Name != "run_indicator" {
-				t.Errorf("%s: %s at %d: got %+v", id, w.Name, w.At, f)
-			}
+		if !ok || f.Length != w.Len {
+			t.Errorf("%s: %s at %d: got %+v", id, w.Name, w.At, f)
 			continue
 		}
-		if w.Value != nil && f.Value != *w.Value && f.Length == w.Len {
+		if w.Value != nil && f.Value != *w.Value {
 			t.Errorf("%s: %s: value %d, want %d", id, w.Name, f.Value, *w.Value)
 		}
 	}
@@ -240,7 +237,7 @@ func TestExplainWords(t *testing.T) {
 		{0, "01 04 CD 6B 05 00", Answering, &read, []string{"", "", "", "", "", "more bits than asked for"}},
 		{0, "01 01 CD", Answering, nil, []string{"", "byte count: 1 byte of data", "1 0 1 1 0 0 1 1"}},
 		{0, "2B 0E 01 01 FF 02 01 00 04 31 0A E9 22", Answering, nil, []string{"answer to 2B, encapsulated interface transport", "read device identification",
-			"access code 1", "conformity level 01", "more objects follow", "ask for object 2 next", "1 object", "object 0", "4 characters", `1\n\xe9\"`}},
+			"access code 1: the basic objects, 0 to 2, as a stream", "conformity level 01: the basic objects, as a stream only", "more objects follow", "ask next for object 2, revision", "1 object", "object 0, vendor name", "4 characters", `1\n\xe9\"`}},
 		{0, "2B 05 01", Asking, nil, []string{"", "MEI type 5; 13 and 14 are known"}},
 		{0, "2B 0D 01", Asking, nil, []string{"", "CANopen general reference", "data that another document describes"}},
 		{0, "41 00", Asking, nil, []string{"function 65 (0x41)", "data of a function that the standard does not describe"}},

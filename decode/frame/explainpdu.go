@@ -83,9 +83,9 @@ func (w *walker) request(f Function) {
 	case ReadFIFOQueue:
 		w.plain(2, "fifo_pointer_address", "address %d, where the queue's count stands")
 	case Diagnostics:
-		w.diagnostics()
+		w.diagnostics(false)
 	case ReadFileRecord, WriteFileRecord:
-		w.files(f, false)
+		w.files(f, false, nil)
 	default:
 		w.unknown(r)
 	}
@@ -115,7 +115,7 @@ func (w *walker) answer(f Function, asked *Request) {
 	case ReadExceptionStatus:
 		w.plain(1, "output_data", "eight outputs, lowest last: %08b")
 	case Diagnostics:
-		w.diagnostics()
+		w.diagnostics(true)
 	case GetCommEventCounter:
 		w.status()
 	case GetCommEventLog:
@@ -126,13 +126,17 @@ func (w *walker) answer(f Function, asked *Request) {
 			w.number(1, fmt.Sprintf("event_%d", i), eventByte)
 		}
 	case ReportServerID:
-		w.opaque(w.byteCount(), "server_id", "identifier, run indicator (FF on, 00 off) and what else the device tells")
+		w.serverID(w.byteCount())
 	case ReadFileRecord, WriteFileRecord:
-		w.files(f, true)
+		w.files(f, true, asked)
 	case ReadFIFOQueue:
 		n := w.number(2, "byte_count", countWords)
 		w.counted(2, "fifo_count", "register", " in the queue")
-		w.items(regmap.Span{Table: regmap.HoldingRegister, Count: -1}, n-2)
+		s := regmap.Span{Table: regmap.HoldingRegister, Count: -1}
+		if asked != nil && asked.Address < 0xFFFF { // the values belong to the registers behind the count
+			s.First, s.Count = asked.Address+1, (n-2)/2
+		}
+		w.items(s, n-2)
 	default:
 		w.unknown(r)
 	}
@@ -149,22 +153,6 @@ func (w *walker) status() {
 		return fmt.Sprintf("status %04X; 0000 and FFFF are allowed", v)
 	})
 	w.counted(2, "event_count", "successful message", "")
-}
-
-// eventByte says what kind of event a byte of the log is.
-// Source: V1.1b3 6.10.
-func eventByte(v int) string {
-	switch {
-	case v == 0x00:
-		return "communications restart"
-	case v == 0x04:
-		return "entered listen only mode"
-	case v&0x80 != 0:
-		return "receive event"
-	case v&0x40 != 0:
-		return "send event"
-	}
-	return "none of the standard's four kinds of event"
 }
 
 // single names the fields of 05, 06 and 16, which the answer repeats.
@@ -186,13 +174,6 @@ func (w *walker) single(f Function) {
 	default:
 		w.plain(2, "and_mask", "AND mask %04X")
 		w.plain(2, "or_mask", "OR mask %04X, where the AND mask is 0")
-	}
-}
-
-func (w *walker) diagnostics() {
-	w.number(2, "sub_function", func(v int) string { return SubFunction(v).String() })
-	for w.left() >= 2 {
-		w.plain(2, "data", "data word %04X")
 	}
 }
 
@@ -231,74 +212,4 @@ func bitWords(s regmap.Span, i, v int) string {
 		fmt.Fprintf(&b, " %d", v>>bit&1)
 	}
 	return where + strings.TrimSpace(b.String())
-}
-
-// files names the groups of 14 and 15.
-func (w *walker) files(f Function, answer bool) {
-	name := "byte_count"
-	if answer || f == WriteFileRecord {
-		name = "data_length"
-	}
-	n := w.number(1, name, countWords)
-	end := w.at + n
-	for g := 1; w.left() > 0 && w.at < end; g++ {
-		if f == ReadFileRecord && answer {
-			n = w.number(1, fmt.Sprintf("file_length_%d", g), countWords) - 1
-			w.referenceType(g)
-		} else {
-			w.referenceType(g)
-			w.plain(2, fmt.Sprintf("file_%d", g), "file %d")
-			w.plain(2, fmt.Sprintf("record_%d", g), "record %d")
-			n = 2 * w.counted(2, fmt.Sprintf("length_%d", g), "register", "")
-		}
-		if f == WriteFileRecord || answer {
-			for i := range min(n, w.left()) / 2 {
-				w.plain(2, fmt.Sprintf("data_%d_%d", g, i), "%d")
-			}
-		}
-	}
-}
-
-func (w *walker) referenceType(g int) {
-	w.plain(1, fmt.Sprintf("ref_type_%d", g), "reference type %d")
-}
-
-// encapsulated names the fields of 2B. Source: V1.1b3 6.19 and 6.21.
-func (w *walker) encapsulated(answer bool) {
-	mei := w.number(1, "mei_type", func(v int) string {
-		switch uint8(v) {
-		case MEIDeviceID:
-			return "read device identification"
-		case MEICANopen:
-			return "CANopen general reference"
-		}
-		return fmt.Sprintf("MEI type %d; 13 and 14 are known", v)
-	})
-	switch {
-	case uint8(mei) != MEIDeviceID:
-		w.opaque(w.left(), "data", "data that another document describes")
-		return
-	case !answer:
-		w.plain(1, "read_device_id_code", "access code %d")
-		w.plain(1, "object_id", "object %d")
-		return
-	}
-	w.plain(1, "read_device_id_code", "access code %d")
-	w.plain(1, "conformity_level", "conformity level %02X")
-	w.number(1, "more_follows", func(v int) string {
-		if v == moreNone {
-			return "nothing more follows"
-		}
-		return "more objects follow"
-	})
-	w.plain(1, "next_object_id", "ask for object %d next")
-	for range w.counted(1, "number_of_objects", "object", "") {
-		id := w.plain(1, "object_id", "object %d")
-		n := w.counted(1, fmt.Sprintf("object_%02X_length", id), "character", "")
-		if n > w.left() {
-			w.cut = w.cut || n > 0
-			return
-		}
-		w.opaque(n, fmt.Sprintf("object_%02X_value", id), shownText(w.b[w.at:w.at+n]))
-	}
 }
