@@ -18,9 +18,9 @@ import (
 const (
 	DefaultResponse = 300 * time.Millisecond
 	DefaultInterval = 500 * time.Millisecond
-	DefaultRequests = 60 // of an address scan, for one table
-	deepSettings    = 4  // settings at which every unit is asked when the usual ones are silent
-	fewUnits        = 8  // so many units are all asked at each setting
+	DefaultRequests = 100 // of an address scan, for one table
+	deepSettings    = 4   // settings at which every unit is asked when the usual ones are silent
+	fewUnits        = 8   // so many units are all asked at each setting
 )
 
 // A Config says where and how carefully to look. Open, Order and Units must be

@@ -72,7 +72,7 @@ func (h *Heard) Words() string {
 		}
 		return fmt.Sprintf("another client is at work on this line; in %s it asked %s", lasted, strings.Join(who, "; "))
 	case h.Answers > 0:
-		return fmt.Sprintf("another client is at work on this line; in %s %d answers to it were heard", lasted, h.Answers)
+		return fmt.Sprintf("another client is at work on this line; answers to it were heard %d times in %s", h.Answers, lasted)
 	case h.Bytes > 0:
 		return fmt.Sprintf("%d bytes came in %s though nothing was sent, and they make no frame as %s", h.Bytes, lasted, h.Settings)
 	}

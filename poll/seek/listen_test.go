@@ -68,7 +68,7 @@ func TestListenToAnswersOnly(t *testing.T) {
 			theirs.Write(said(t, line.RTU, 3, 6, 2, 0x2B, 0, 0, 0, 0x64))
 		}()
 		h, err := Listen(t.Context(), ours, rtu(19200, line.Even), 3*time.Second, nil)
-		if err != nil || !h.Client() || h.Answers != 1 || !strings.Contains(h.Words(), "1 answers to it were heard") {
+		if err != nil || !h.Client() || h.Answers != 1 || !strings.Contains(h.Words(), "answers to it were heard 1 times in 3 s") {
 			t.Errorf("%+v, %v", h, err)
 		}
 	})

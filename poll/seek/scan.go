@@ -65,8 +65,7 @@ type sweep struct {
 	size int // of the longest read
 }
 
-// run takes one span after another, the longest first, so that the picture is
-// whole at every bound and only its grain differs.
+// run takes one span after another until all is known or the bound is reached.
 func (w *sweep) run(ctx context.Context) error {
 	for len(w.Open) > 0 && w.Requests < w.Scan.bound() && !w.Absent {
 		s := w.take()
@@ -84,10 +83,12 @@ func (w *sweep) run(ctx context.Context) error {
 	return nil
 }
 
-// Points lie together: what is close behind an answer is looked into as if it
-// were longer. Ours.
+// Maps begin low and points lie together (common practice): of two spans the
+// lower one is looked into first unless the other is much longer, and what is
+// close to an answer as if it were longer. The figures are ours.
 const (
-	closeBehind = 32
+	lowReach    = 32
+	closeBy     = 32
 	closeWeight = 4
 )
 
@@ -105,13 +106,17 @@ func (w *sweep) take() regmap.Span {
 	return s
 }
 
-func (w *sweep) weight(s regmap.Span) int {
+func (w *sweep) weight(s regmap.Span) float64 {
+	weight := float64(s.Count) / float64(int(s.First)-int(w.Scan.First)+lowReach)
 	for _, a := range w.Answers {
-		if gap := int(s.First) - a.End(); gap >= 0 && gap <= closeBehind {
-			return closeWeight * s.Count
+		if s.End() == int(a.First) {
+			return regmap.TableSize // the answers may reach down into it
+		}
+		if max(int(s.First)-a.End(), int(a.First)-s.End()) <= closeBy {
+			return closeWeight * weight
 		}
 	}
-	return s.Count
+	return weight
 }
 
 // chop cuts a span into reads.
