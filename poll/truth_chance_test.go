@@ -2,6 +2,8 @@ package poll_test
 
 import (
 	"math"
+	"math/bits"
+	"strings"
 	"sync"
 	"testing"
 
@@ -74,7 +76,109 @@ func passing(frameBytes, w int) float64 {
 	return pass / all
 }
 
-// The counts above against an enumeration of another kind: every pattern of one
+// passes is the chance that the check lets through what came instead of a frame.
+// In ASCII no frame of another length is taken for the answer, because the count
+// of its bytes must fit as well (V1.1b3, 6.1 to 6.4) and an exception has two.
+func passes(f line.Framing, was, came []byte) float64 {
+	switch {
+	case len(came) == len(was) && f == line.ASCII:
+		return sumPassing(was, flipped(came, was))
+	case len(came) == len(was):
+		return passing(len(came), flipped(came, was))
+	case f == line.ASCII:
+		return 0
+	}
+	return passesShifted
+}
+
+// The check of ASCII is a sum of the bytes and far weaker: any number of flipped
+// bits may pass, as long as each character stays one of 0-9 and A-F and what the
+// bytes gain and lose comes to nothing. The patterns are counted character by
+// character, by their bits and by what they add to the sum.
+//
+// sumPatterns is how many patterns of w flipped bits of a frame pass.
+func sumPatterns(adu []byte, w int) float64 {
+	ways := make([][256]float64, w+1) // by bits flipped, and by what the sum gains
+	ways[0][0] = 1
+	for i := 1; i < len(adu)-2; i++ {
+		worth := 1
+		if i%2 == 1 {
+			worth = 16
+		}
+		was := strings.IndexByte(hexDigits, adu[i])
+		next := make([][256]float64, w+1)
+		for value := range 16 {
+			flips := bits.OnesCount8(adu[i] ^ hexDigits[value])
+			gain := (value - was) * worth
+			for k := flips; k <= w; k++ {
+				for sum, n := range ways[k-flips] {
+					if n > 0 {
+						next[k][(sum+gain)&0xFF] += n
+					}
+				}
+			}
+		}
+		ways = next
+	}
+	return ways[w][0]
+}
+
+// sumPassing is their share of all patterns of w bits.
+func sumPassing(adu []byte, w int) float64 {
+	all := 1.0
+	for i := range w {
+		all = all * float64(8*len(adu)-i) / float64(i+1)
+	}
+	return sumPatterns(adu, w) / all
+}
+
+// The count against an enumeration: every pattern of one to three bits of a
+// frame is tried. One bit never passes, nor does any change of one character.
+func TestWhatTheSumLetsThrough(t *testing.T) {
+	if !checkFits(line.ASCII, []byte(":010300000002FA\r\n")) { // worked by hand: 01+03+02 = 06, two's complement FA
+		t.Fatal("a frame whose sum is right does not fit")
+	}
+	adu := []byte(":1103041234FFFFA4\r\n") // 11+03+04+12+34+FF+FF = 25C; 100-5C = A4
+	if !checkFits(line.ASCII, adu) {
+		t.Fatalf("%q does not fit", adu)
+	}
+	var passed [4]int
+	var try func(from, w int)
+	try = func(from, w int) {
+		for i := from; i < 8*len(adu); i++ {
+			adu[i/8] ^= 1 << (i % 8)
+			if checkFits(line.ASCII, adu) {
+				passed[w]++
+			}
+			if w < 3 {
+				try(i+1, w+1)
+			}
+			adu[i/8] ^= 1 << (i % 8)
+		}
+	}
+	try(0, 1)
+	for w := range passed {
+		want := sumPatterns(adu, w)
+		if w > 0 && passed[w] != int(want) {
+			t.Errorf("%d patterns of %d bits pass, counted %v", passed[w], w, want)
+		}
+	}
+	if passed[1] != 0 || passed[2] == 0 {
+		t.Errorf("of one bit %d pass, want none; of two %d, want some", passed[1], passed[2])
+	}
+	t.Logf("of patterns of two bits %d of %d pass, of three %d", passed[2], 8*len(adu)*(8*len(adu)-1)/2, passed[3])
+	for i := 1; i < len(adu)-2; i++ {
+		was := adu[i]
+		for c := range 256 {
+			if adu[i] = byte(c); byte(c) != was && checkFits(line.ASCII, adu) {
+				t.Errorf("character %d may be %q for %q", i, byte(c), was)
+			}
+		}
+		adu[i] = was
+	}
+}
+
+// The counts of the RTU check against an enumeration: every pattern of one
 // to four bits of an 8-byte frame is tried on the check itself.
 func TestWhatTheCheckLetsThrough(t *testing.T) {
 	if got := bitwiseCRC([]byte("123456789")); got != 0x4B37 { // the customary check value of this CRC (from memory)

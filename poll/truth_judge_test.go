@@ -78,13 +78,9 @@ func (b *book) arrive(came []byte, from []origin) {
 			if l.pieces += len(came); l.pieces >= len(l.frame) {
 				l.heard = true
 			}
-		case b.framing == line.RTU && !b.forged(l, came):
+		case b.framing != line.MBAP && !b.forged(l, came):
 			b.damaged++
-			if len(came) == len(l.frame) {
-				b.expected += passing(len(came), flipped(came, l.frame))
-			} else {
-				b.expected += passesShifted
-			}
+			b.expected += passes(b.framing, l.frame, came)
 		}
 		b.latest = max(b.latest, now.Sub(l.asked.at))
 		if b.framing != line.MBAP && (o.again || b.late(l, now)) {
@@ -107,13 +103,13 @@ func (b *book) late(l *letter, now time.Time) bool {
 	if b.framing == line.MBAP {
 		return false
 	}
-	horizon := 3*b.response + lineTime(b.serial, len(l.frame))
+	horizon := 3*b.response + lineTime(b.framing, b.serial, len(l.frame))
 	for _, d := range b.doubts {
 		if d.At.Wall.Before(now) {
 			horizon = max(horizon, d.Horizon)
 		}
 	}
-	return now.Sub(l.asked.at)-lineTime(b.serial, len(l.asked.frame)) > horizon
+	return now.Sub(l.asked.at)-lineTime(b.framing, b.serial, len(l.asked.frame)) > horizon
 }
 
 // forged says whether a script made bytes out of a true answer by giving it

@@ -27,13 +27,26 @@ type medium struct {
 	framing line.Framing
 	serial  line.Serial
 	lasting bool // what is late on one stream arrives on the next
+	packets bool // datagrams carry the frames
 }
 
 var (
-	serialRTU  = medium{"rtu on a serial line", line.RTU, line.Serial{Port: "pipe", Baud: 19200, Parity: line.Even, Stop: 1}, true}
-	networkRTU = medium{"rtu on a network", line.RTU, line.Serial{}, true}
-	tcp        = medium{"mbap", line.MBAP, line.Serial{}, false}
+	pipe19200    = line.Serial{Port: "pipe", Baud: 19200, Parity: line.Even, Stop: 1}
+	serialRTU    = medium{name: "rtu on a serial line", framing: line.RTU, serial: pipe19200, lasting: true}
+	networkRTU   = medium{name: "rtu on a network", framing: line.RTU, lasting: true}
+	serialASCII  = medium{name: "ascii on a serial line", framing: line.ASCII, serial: pipe19200, lasting: true}
+	networkASCII = medium{name: "ascii on a network", framing: line.ASCII, lasting: true}
+	tcp          = medium{name: "mbap", framing: line.MBAP}
+	udp          = medium{name: "mbap in datagrams", framing: line.MBAP, packets: true}
 )
+
+// pipe makes what carries the bytes.
+func (m medium) pipe() func() (a, b *fault.End) {
+	if m.packets {
+		return fault.PacketPipe
+	}
+	return fault.Pipe
+}
 
 // A mix is what goes wrong on a line, and what is asked meanwhile.
 type mix struct {
@@ -150,7 +163,7 @@ func newRun(t *testing.T, m mix, where medium, seed uint64) *run {
 		return b.station.stranger(l, dice)
 	}
 	return &run{t: t, mix: m, seed: seed, book: b,
-		hub: &hub{book: b, seed: seed, wire: wire, door: door, lasting: where.lasting, stranger: stranger}}
+		hub: &hub{book: b, seed: seed, wire: wire, door: door, lasting: where.lasting, pipe: where.pipe(), stranger: stranger}}
 }
 
 // config is the link's configuration for a run.

@@ -149,6 +149,9 @@ func (r *road) serve() {
 	buf := make([]byte, 1<<16)
 	for {
 		n, err := r.far.Read(buf)
+		if errors.Is(err, fault.ErrRefused) {
+			continue
+		}
 		if err != nil {
 			return
 		}
@@ -177,6 +180,7 @@ type hub struct {
 	seed       uint64
 	wire, door fault.Script // on the road; on the client's own stream
 	lasting    bool         // the road outlives the streams
+	pipe       func() (a, b *fault.End)
 	stranger   func(*letter) *letter
 
 	mu     sync.Mutex
@@ -201,12 +205,12 @@ func (h *hub) stream() *fault.End {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.dials++
-	ours, theirs := fault.Pipe()
+	ours, theirs := h.pipe()
 	h.start(h.door, "door").Between(ours, theirs)
 	fresh := h.road == nil || !h.lasting
 	if fresh {
 		run := h.start(h.wire, "wire")
-		near, far := fault.Pipe()
+		near, far := h.pipe()
 		holds := holdsBack(h.wire)
 		h.road = &road{book: h.book, near: near, far: far, stranger: h.stranger,
 			up:   &tracker{inner: run.Requests(), holds: holds, flown: map[*letter]bool{}},
@@ -260,6 +264,9 @@ func (h *hub) carryUp(r *road, theirs *fault.End) {
 	buf := make([]byte, 1<<12)
 	for {
 		n, err := theirs.Read(buf)
+		if errors.Is(err, fault.ErrRefused) {
+			continue
+		}
 		if err != nil {
 			_ = theirs.Close()
 			if !h.lasting {
@@ -301,6 +308,8 @@ func (h *hub) carryDown(r *road, theirs *fault.End) {
 			h.book.arrive(bytes.Clone(buf[:n]), r.down.arrived(buf[:n]))
 			_, _ = theirs.Write(buf[:n]) // nobody listens when the stream is gone
 			continue
+		case errors.Is(err, fault.ErrRefused):
+			continue
 		case errors.Is(err, io.EOF):
 			_ = theirs.Close()
 		default:
@@ -326,11 +335,15 @@ func (h *hub) shut() map[string]int {
 	return fired
 }
 
-// lineTime is how long a frame is on the line: 11 bits a character of RTU.
-// Source: serial guide V1.02, 2.5.1.
-func lineTime(s line.Serial, n int) time.Duration {
+// lineTime is how long a frame is on the line: 11 bits a character of RTU, 10
+// of ASCII. Source: serial guide V1.02, 2.5.1 and 2.5.2.
+func lineTime(f line.Framing, s line.Serial, n int) time.Duration {
 	if s.Baud == 0 {
 		return 0
 	}
-	return time.Duration(n) * 11 * time.Second / time.Duration(s.Baud)
+	bits := time.Duration(11)
+	if f == line.ASCII {
+		bits = 10
+	}
+	return time.Duration(n) * bits * time.Second / time.Duration(s.Baud)
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"math/bits"
 	"math/rand/v2"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -237,8 +238,11 @@ func holdsCounter(q frame.Request) bool {
 // first). MBAP has no check: its frames fit when the length does (TCP guide
 // V1.0b, 3.1.3).
 func checkFits(f line.Framing, adu []byte) bool {
-	if f == line.MBAP {
+	switch f {
+	case line.MBAP:
 		return len(adu) > 7 && int(adu[4])<<8|int(adu[5]) == len(adu)-6 && adu[2]|adu[3] == 0
+	case line.ASCII:
+		return sumFits(adu)
 	}
 	if len(adu) < 4 {
 		return false
@@ -246,6 +250,27 @@ func checkFits(f line.Framing, adu []byte) bool {
 	n := len(adu) - 2
 	return bitwiseCRC(adu[:n]) == uint16(adu[n])|uint16(adu[n+1])<<8
 }
+
+// sumFits says whether an ASCII frame holds pairs of 0-9 and A-F between its
+// colon and its end, whose sum, the check included, is 0 in eight bits. Source:
+// serial guide V1.02, 2.5.2.1 and 6.2.1.
+func sumFits(adu []byte) bool {
+	n := len(adu)
+	if n < 9 || n%2 == 0 || adu[0] != ':' || adu[n-2] != '\r' || adu[n-1] != '\n' {
+		return false
+	}
+	sum := 0
+	for i := 1; i < n-2; i += 2 {
+		high, low := strings.IndexByte(hexDigits, adu[i]), strings.IndexByte(hexDigits, adu[i+1])
+		if high < 0 || low < 0 {
+			return false
+		}
+		sum += high<<4 + low
+	}
+	return sum&0xFF == 0
+}
+
+const hexDigits = "0123456789ABCDEF"
 
 func bitwiseCRC(b []byte) uint16 {
 	crc := uint16(0xFFFF)
