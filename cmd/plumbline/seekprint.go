@@ -57,7 +57,7 @@ func printOutlook(out io.Writer, at *seekPlace, c seek.Config, o seek.Outlook) {
 		p.item("first", fmt.Sprintf("listens for %s; nothing is sent when another client is heard", decode.Seconds(c.Quiet)))
 	}
 	p.item("then", fmt.Sprintf("asks %s at %s, in the order most likely to succeed (common practice): %s; at most %s",
-		count(o.Few, "unit"), count(o.Settings, "setting"), strings.Join(order, ", "), minutes(o.Usual)))
+		unitNames(o.Few), count(o.Settings, "setting"), strings.Join(order, ", "), minutes(o.Usual)))
 	if o.Rest > 0 {
 		p.item("", fmt.Sprintf("the other %s where one answered, at most %s; where none did, at the first %s, at most %s",
 			count(o.Rest, "unit"), minutes(o.Range), count(o.DeepAt, "setting"), minutes(o.Deep)))
@@ -122,16 +122,28 @@ func unitList(r *seek.Report) string {
 	if len(r.Units) == 0 {
 		return "no unit"
 	}
-	var numbers []string
+	var numbers []regmap.Unit
 	for _, u := range r.Units {
-		numbers = append(numbers, fmt.Sprint(u.Number))
+		numbers = append(numbers, u.Number)
 	}
-	text := "unit " + strings.Join(numbers, ", ")
-	if len(numbers) > 1 {
-		text = "units " + strings.Join(numbers, ", ")
-	}
+	text := unitNames(numbers)
 	if !r.Whole && !r.Ignores {
 		text += "; the other numbers were not all asked"
+	}
+	return text
+}
+
+// unitNames is "unit 1" or "units 1, 17".
+func unitNames(units []regmap.Unit) string {
+	text := "unit "
+	if len(units) > 1 {
+		text = "units "
+	}
+	for i, u := range units {
+		if i > 0 {
+			text += ", "
+		}
+		text += fmt.Sprint(u)
 	}
 	return text
 }

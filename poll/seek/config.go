@@ -148,19 +148,20 @@ func (c *Config) probeTime(s Settings) time.Duration {
 
 // An Outlook is how long a search may take, told before it starts.
 type Outlook struct {
-	Settings  int
-	Few, Rest int           // units asked at each setting, and after that
-	Listen    time.Duration // before the first request
-	Usual     time.Duration // the usual units at all settings, all silent
-	Deep      time.Duration // the other units at DeepSettings, all silent
-	DeepAt    int           // settings
-	Range     time.Duration // the other units once settings are found, at the slowest
-	Worst     time.Duration // of all that, what can come together
-	UnitTime  time.Duration // each unit that answers, more
-	UnitAsks  int           // requests for it
-	Interval  time.Duration
-	ScanAsks  int // requests of an address scan of one unit
-	ScanTime  time.Duration
+	Settings int
+	Few      []regmap.Unit // asked at each setting, in this order
+	Rest     int           // units asked after that
+	Listen   time.Duration // before the first request
+	Usual    time.Duration // the usual units at all settings, all silent
+	Deep     time.Duration // the other units at DeepSettings, all silent
+	DeepAt   int           // settings
+	Range    time.Duration // the other units once settings are found, at the slowest
+	Worst    time.Duration // of all that, what can come together
+	UnitTime time.Duration // each unit that answers, more
+	UnitAsks int           // requests for it
+	Interval time.Duration
+	ScanAsks int // requests of an address scan of one unit
+	ScanTime time.Duration
 }
 
 // Outlook works out how long the search may take. The error wraps ErrConfig.
@@ -169,7 +170,7 @@ func (c Config) Outlook() (Outlook, error) {
 		return Outlook{}, err
 	}
 	few, rest := c.usual()
-	o := Outlook{Settings: len(c.Order), Few: len(few), Rest: len(rest), Listen: c.Quiet, Interval: c.Interval, DeepAt: len(c.deep())}
+	o := Outlook{Settings: len(c.Order), Few: few, Rest: len(rest), Listen: c.Quiet, Interval: c.Interval, DeepAt: len(c.deep())}
 	var slowest time.Duration
 	for _, s := range c.Order {
 		t := c.probeTime(s)

@@ -69,7 +69,9 @@ func (s *seeker) run(ctx context.Context) error {
 		var cannot openError
 		switch {
 		case errors.As(err, &cannot):
-			failed = errors.Join(failed, cannot.err)
+			if failed == nil {
+				failed = cannot.err // the others say the same again
+			}
 			continue
 		case err != nil:
 			return err
@@ -83,17 +85,9 @@ func (s *seeker) run(ctx context.Context) error {
 		}
 	}
 	if !opened {
-		return firstOf(failed)
+		return failed
 	}
 	return s.deeper(ctx, rest)
-}
-
-// firstOf is the first of joined errors: the others say the same again.
-func firstOf(err error) error {
-	if many, ok := err.(interface{ Unwrap() []error }); ok {
-		return firstOf(many.Unwrap()[0])
-	}
-	return err
 }
 
 // deeper asks the other units at the settings most likely.

@@ -341,6 +341,36 @@ func TestUnexplainedBytes(t *testing.T) {
 	})
 }
 
+// TestStuckDriver: C2. A line that is never silent is not asked; who insists is
+// told what it is, and no request leaves.
+func TestStuckDriver(t *testing.T) {
+	for _, share := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			f := &fake{right: rtu(19200, line.Even)}
+			f.other = func(ctx context.Context, w func([]byte)) {
+				for {
+					select {
+					case <-time.After(2 * time.Millisecond):
+						w([]byte{0})
+					case <-ctx.Done():
+						return
+					}
+				}
+			}
+			c := serial(f)
+			c.Order, c.Units, c.Share = c.Order[:1], every(1, 3), share
+			r := run(t, f, c)
+			end, sign := Unexplained, "unasked-bytes line"
+			if share {
+				end, sign = Finished, "never-silent line"
+			}
+			if r.End != end || len(f.sent) != 0 || !slices.Contains(codes(r), sign) || r.AllSilent() {
+				t.Errorf("share %v: %v, %d sent, %q", share, r.End, len(f.sent), codes(r))
+			}
+		})
+	}
+}
+
 // TestRandomBytesAreNeverFound: C14. Random bytes, and a frame that fits once,
 // are no unit, whatever they are asked.
 func TestRandomBytesAreNeverFound(t *testing.T) {
