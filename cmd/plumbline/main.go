@@ -106,6 +106,7 @@ func newRootCommand(s *streams) *cobra.Command {
 		newPollCommand(s),
 		newSetCommand(s),
 		newDecodeCommand(s),
+		newListenCommand(s),
 		newSeekCommand(s),
 		newSimulateCommand(s),
 		newImportCommand(s),

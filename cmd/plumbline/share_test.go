@@ -169,7 +169,9 @@ func TestCommandsRefuseABusyLine(t *testing.T) {
 	asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
 	folder := t.TempDir()
 	for name, args := range map[string]func(path string) []string{
-		"poll":     func(path string) []string { return []string{"poll", cistern, "--serial", path, "--unit", "17", "--once"} },
+		"poll": func(path string) []string {
+			return []string{"poll", cistern, "--serial", path, "--unit", "17", "--once"}
+		},
 		"simulate": func(path string) []string { return []string{"simulate", cistern, "--serial", path, "--unit", "17"} },
 		"set": func(path string) []string {
 			file := filepath.Join(folder, "line.yaml")
