@@ -1,14 +1,18 @@
 package main
 
 import (
+	"bytes"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"strings"
+	"unicode/utf16"
 
 	"plumbline/decode/capture"
 	"plumbline/decode/frame"
 	"plumbline/decode/segment"
 	"plumbline/regmap"
+	"plumbline/regmap/paper"
 )
 
 // decodeRow is the JSON of one frame. Keys may be added, none renamed.
@@ -134,8 +138,28 @@ func (d *decoder) line(row decodeRow) error {
 	if err != nil {
 		return err
 	}
-	_, err = d.out.Write(append(text, '\n'))
+	_, err = d.out.Write(append(plainJSON(text), '\n'))
 	return err
+}
+
+// plainJSON is JSON in which the characters that would steer a terminal or hide
+// themselves are escaped; inside strings, where alone they can stand, that says
+// the same.
+func plainJSON(text []byte) []byte {
+	if !bytes.ContainsFunc(text, func(r rune) bool { return r >= 0x7F }) {
+		return text
+	}
+	out := make([]byte, 0, len(text)+16)
+	for _, r := range string(text) {
+		if s := string(r); r < 0x7F || paper.Text(s) == s {
+			out = append(out, s...)
+			continue
+		}
+		for _, unit := range utf16.Encode([]rune{r}) {
+			out = fmt.Appendf(out, `\u%04x`, unit)
+		}
+	}
+	return out
 }
 
 // points lists the points that a frame asks for, brings or answers.

@@ -10,7 +10,6 @@ import (
 	"plumbline/decode/segment"
 	"plumbline/regmap"
 	"plumbline/regmap/line"
-	"plumbline/regmap/paper"
 )
 
 // A hexPairer turns frames of hex text into exchanges, in the order of their
@@ -130,56 +129,4 @@ func latest(a, b time.Time) time.Time {
 		return b
 	}
 	return a
-}
-
-// timeColumns are the columns of a report that only times can fill.
-var timeColumns = []string{"Period", "Jitter", "Answer", "Median", "999 of 1000", "Longest", "Time"}
-
-// timeFacts are the facts that only times can fill.
-var timeFacts = []string{"From", "To", "Line occupied", "by bytes", "Needed for all asked"}
-
-// withoutTimes is a report without what needs times: pictures over time, and
-// the columns and facts of times.
-func withoutTimes(d paper.Document) paper.Document {
-	var out []paper.Piece
-	for _, b := range d.Blocks {
-		switch b := b.(type) {
-		case paper.Picture:
-			if _, above := out[len(out)-1].(paper.Heading); above {
-				out = out[:len(out)-1]
-			}
-		case paper.Table:
-			out = append(out, withoutColumns(b))
-		case paper.Facts:
-			b.Items = slices.DeleteFunc(slices.Clone(b.Items), func(f paper.Fact) bool { return slices.Contains(timeFacts, f.Name) })
-			out = append(out, b)
-		default:
-			out = append(out, b)
-		}
-	}
-	d.Blocks = out
-	return d
-}
-
-// withoutColumns is a table without its columns of times.
-func withoutColumns(t paper.Table) paper.Table {
-	var kept []int
-	for i, c := range t.Columns {
-		if !slices.Contains(timeColumns, c.Head) {
-			kept = append(kept, i)
-		}
-	}
-	out := t
-	out.Columns, out.Rows = nil, nil
-	for _, i := range kept {
-		out.Columns = append(out.Columns, t.Columns[i])
-	}
-	for _, row := range t.Rows {
-		var cells []paper.Entry
-		for _, i := range kept {
-			cells = append(cells, row[i])
-		}
-		out.Rows = append(out.Rows, cells)
-	}
-	return out
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"slices"
@@ -222,7 +223,15 @@ func (r *trafficReport) write(out io.Writer, f decodeFlags) error {
 		return writeDocument(out, r.document(), f.output)
 	}
 	for _, l := range r.lines {
-		if err := l.state.WriteJSON(out, l.state.Findings()); err != nil {
+		var text bytes.Buffer
+		if err := l.state.WriteJSON(&text, l.state.Findings()); err != nil {
+			return err
+		}
+		lines := plainJSON(text.Bytes())
+		if !l.timed {
+			lines = []byte(timeWords.Replace(string(lines)))
+		}
+		if _, err := out.Write(lines); err != nil {
 			return verdict{code: exitDone} // nobody reads on
 		}
 	}

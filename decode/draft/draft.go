@@ -45,6 +45,7 @@ type cell struct {
 	read    bool
 	written bool
 	begins  bool // a request begins here, or the one before ended just before
+	pair    bool // a request was for this register and the next one, and no more
 	count   uint8
 	held    [samples]uint16 // different contents, in order of appearance
 	more    bool            // there were more
@@ -149,6 +150,7 @@ func (d *Draft) borders(u *unit, span regmap.Span) {
 		}
 		if c := d.cell(u, span.Table, at); c != nil {
 			c.begins = true
+			c.pair = c.pair || at == int(span.First) && span.Count == 2
 		}
 	}
 }
@@ -218,7 +220,7 @@ func (u *unit) itemsOf(t regmap.Table) (out []item) {
 	slices.SortFunc(firsts, func(a, b regmap.Address) int { return cmp.Compare(a, b) })
 	var run item // of registers between two borders
 	end := func() {
-		if run.span.Count == 2 {
+		if run.span.Count == 2 && run.cells[0].pair {
 			out = append(out, run)
 		} else {
 			for i, c := range run.cells {

@@ -143,10 +143,13 @@ func TestLikelyCauses(t *testing.T) {
 
 // The bytes of a whole frame stand above their words at their own offsets.
 func TestExplainOffsets(t *testing.T) {
-	adu := unhex(t, "11 14 0C 05 06 0D FE 00 20 05 06 33 CD 00 40 00 00")
+	adu, found := unhex(t, "11 14 0C 05 06 0D FE 00 20 05 06 33 CD 00 40 00 00"), 0
 	for _, f := range Explain(line.RTU, adu, Answering, nil) {
-		if f.Name == "data_1_0" && (f.Offset != 5 || f.Value != 0x0DFE) {
-			t.Errorf("%+v", f)
+		if f.Name == "data_1_0" && f.Offset == 5 && f.Value == 0x0DFE || f.Name == "data_2_1" && f.Offset == 13 && f.Value == 0x40 {
+			found++
 		}
+	}
+	if found != 2 {
+		t.Errorf("%d of 2 fields stand where they should", found)
 	}
 }
