@@ -15,10 +15,11 @@ import (
 	"time"
 )
 
-// Where .ci/run puts the programs that are tried here.
+// Where .ci/run puts the programs and the package that are tried here.
 const (
 	plumblineProgram = "build/plumbline"
 	peerProgram      = "build/peer"
+	nodePackage      = "node/node_modules/modbus-serial/package.json"
 )
 
 // childLimit ends a child that did not end by itself. Nothing here takes a
@@ -26,16 +27,27 @@ const (
 const childLimit = 60 * time.Second
 
 // unit is the number of every station here.
-const unit = "17"
+const (
+	unit       = "17"
+	unitNumber = 17
+)
+
+// witnessesFile gets the table of what ran.
+const witnessesFile = "build/witnesses.txt"
 
 func TestMain(m *testing.M) {
-	for _, program := range []string{plumblineProgram, peerProgram} {
-		if _, err := os.Stat(program); err != nil {
+	for _, needed := range []string{plumblineProgram, peerProgram, nodePackage} {
+		if _, err := os.Stat(needed); err != nil {
 			fmt.Fprintf(os.Stderr, "interop: %v; bash .ci/run builds it\n", err)
 			os.Exit(1)
 		}
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if err := writeWitnesses(witnessesFile); err != nil {
+		fmt.Fprintf(os.Stderr, "interop: %v\n", err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 // A child is a program that a test started. It is ended when the test ends or
@@ -146,6 +158,14 @@ func (c *child) name() string {
 // run runs a program to its end.
 func run(t *testing.T, program string, args ...string) (stdout []byte, code int) {
 	t.Helper()
+	stdout, errs, code := runAll(t, program, args...)
+	t.Logf("%s %s: exit %d\n%s", program, strings.Join(args, " "), code, errs)
+	return stdout, code
+}
+
+// runAll runs a program to its end and gives all that it said.
+func runAll(t *testing.T, program string, args ...string) (stdout []byte, stderr string, code int) {
+	t.Helper()
 	c := start(t, program, args...)
 	c.in.Close()
 	var out bytes.Buffer
@@ -156,6 +176,5 @@ func run(t *testing.T, program string, args ...string) (stdout []byte, code int)
 	if c.ctx.Err() != nil {
 		t.Fatalf("%s did not end within %s", c.name(), childLimit)
 	}
-	t.Logf("%s: exit %d\n%s", c.name(), c.cmd.ProcessState.ExitCode(), c.stderr.String())
-	return out.Bytes(), c.cmd.ProcessState.ExitCode()
+	return out.Bytes(), c.stderr.String(), c.cmd.ProcessState.ExitCode()
 }

@@ -1,6 +1,7 @@
 package interop
 
 import (
+	"slices"
 	"strings"
 	"testing"
 )
@@ -29,15 +30,24 @@ func askedOf(server *child) map[string]bool {
 	return asked
 }
 
-// A cClient is the C library's client.
-type cClient struct{ *child }
-
-func dialC(t *testing.T, where ...string) cClient {
-	t.Helper()
-	return cClient{start(t, peerProgram, append(append([]string{"ask"}, where...), unit)...)}
+// A childClient is a foreign client in a program of its own, that of peer.c or
+// of peer.js, and the words it knows.
+type childClient struct {
+	*child
+	words []string
 }
 
-func (c cClient) ask(request string) string {
+// dialC starts the C library's client, on "tcp" with a port or on "rtu" with a
+// path.
+func dialC(t *testing.T, where ...string) childClient {
+	t.Helper()
+	program := start(t, peerProgram, append(append([]string{"ask"}, where...), unit)...)
+	return childClient{program, []string{"1", "2", "3", "4", "5", "6", "15", "16", "22", "23", "float-cdab", "raw"}}
+}
+
+func (c childClient) ask(request string) string {
 	c.say(request)
 	return c.next()
 }
+
+func (c childClient) has(kind string) bool { return slices.Contains(c.words, kind) }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"log"
 	"net"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -26,6 +27,7 @@ type bank struct {
 	holding   [items]uint16
 	input     [items]uint16
 	functions map[string]bool // asked for so far
+	role      string          // of the certificate that the last one came with
 }
 
 // span checks a request's items and notes its function: the plain one for one
@@ -70,6 +72,7 @@ func (b *bank) HandleHoldingRegisters(q *modbus.HoldingRegistersRequest) ([]uint
 		plain, many = "6", "16"
 	}
 	from, to, err := b.span(q.Addr, q.Quantity, plain, many)
+	b.role = q.ClientRole
 	if err == nil && q.IsWrite {
 		copy(b.holding[from:to], q.Args)
 	}
@@ -81,6 +84,14 @@ func (b *bank) HandleInputRegisters(q *modbus.InputRegistersRequest) ([]uint16, 
 	defer b.mu.Unlock()
 	from, to, err := b.span(q.Addr, q.Quantity, "4", "4")
 	return append([]uint16(nil), b.input[from:to]...), err
+}
+
+// lastRole is the role of the certificate that the last request for holding
+// registers came with.
+func (b *bank) lastRole() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.role
 }
 
 // asked says which functions were asked for.
@@ -96,12 +107,22 @@ func (b *bank) asked() map[string]bool {
 
 var quiet = log.New(io.Discard, "", 0)
 
-// serveLibrary starts the Go library's server with the contents. The library
-// does not say which port it got when it is given 0, so a free one is looked
-// for, again when somebody else took it in between.
+// serveLibrary starts the Go library's server with the contents.
 func serveLibrary(t *testing.T) (address string, b *bank) {
 	t.Helper()
 	b = &bank{functions: map[string]bool{}}
+	address = b.serve(t, modbus.ServerConfiguration{URL: "tcp://"})
+	b.fill(t, address)
+	return address, b
+}
+
+// serve starts a server of the bank; the URL lacks the address. The library
+// does not say which port it got when it is given 0, so a free one is looked
+// for, again when somebody else took it in between.
+func (b *bank) serve(t *testing.T, c modbus.ServerConfiguration) (address string) {
+	t.Helper()
+	scheme := c.URL
+	c.Timeout, c.Logger = childLimit, quiet
 	for range 20 {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
@@ -109,44 +130,52 @@ func serveLibrary(t *testing.T) (address string, b *bank) {
 		}
 		address = l.Addr().String()
 		l.Close()
-		server, err := modbus.NewServer(&modbus.ServerConfiguration{URL: "tcp://" + address, Timeout: childLimit, Logger: quiet}, b)
+		c.URL = scheme + address
+		server, err := modbus.NewServer(&c, b)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if server.Start() == nil {
 			t.Cleanup(func() { server.Stop() })
-			b.fill(t, address)
-			return address, b
+			return address
 		}
 	}
 	t.Fatal("no free port was found in 20 tries")
-	return "", nil
+	return ""
 }
 
 // fill gives the bank its contents. What needs an order is written by the
 // library's own client, so that it is the library that orders it.
 func (b *bank) fill(t *testing.T, address string) {
 	t.Helper()
-	c := dialLibrary(t, address)
+	c := dialLibrary(t, "tcp://"+address)
 	for _, g := range contents {
-		switch g.kind {
-		case "coil":
-			b.coils[g.at] = g.value != 0
-		case "discrete-input":
-			b.inputs[g.at] = g.value != 0
-		case "input-register":
-			b.input[g.at] = uint16(g.value)
-		case "holding-register":
-			b.holding[g.at] = uint16(g.value)
-		default:
+		if g.table != "" {
 			if err := c.write(g); err != nil {
 				t.Fatal(err)
 			}
-			if g.table == "input-register" { // no client can write there
-				copy(b.input[g.at:], b.holding[g.at:g.at+2])
-				clear(b.holding[g.at : g.at+2])
-			}
 		}
+		b.put(g)
+	}
+}
+
+// put puts one thing where it belongs. No client can write input registers:
+// what the library ordered is moved there.
+func (b *bank) put(g given) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch {
+	case g.table == "input-register":
+		copy(b.input[g.at:], b.holding[g.at:g.at+2])
+		clear(b.holding[g.at : g.at+2])
+	case g.kind == "coil":
+		b.coils[g.at] = g.value != 0
+	case g.kind == "discrete-input":
+		b.inputs[g.at] = g.value != 0
+	case g.kind == "input-register":
+		b.input[g.at] = uint16(g.value)
+	case g.kind == "holding-register":
+		b.holding[g.at] = uint16(g.value)
 	}
 	b.functions = map[string]bool{}
 }
@@ -154,9 +183,12 @@ func (b *bank) fill(t *testing.T, address string) {
 // A libraryClient is the Go library's client.
 type libraryClient struct{ *modbus.ModbusClient }
 
-func dialLibrary(t *testing.T, address string) libraryClient {
+// dialLibrary opens the client at a URL whose scheme is the framing: tcp, udp,
+// rtuovertcp, or rtu for a serial port.
+func dialLibrary(t *testing.T, url string) libraryClient {
 	t.Helper()
-	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + address, Timeout: 5 * time.Second, Logger: quiet})
+	c, err := modbus.NewClient(&modbus.ClientConfiguration{URL: url, Timeout: 5 * time.Second, Logger: quiet,
+		Speed: 19200, Parity: modbus.PARITY_EVEN})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -164,9 +196,13 @@ func dialLibrary(t *testing.T, address string) libraryClient {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { c.Close() })
-	number, _ := strconv.Atoi(unit)
-	c.SetUnitId(uint8(number))
+	c.SetUnitId(unitNumber)
 	return libraryClient{c}
+}
+
+// has says which words of peer.c this client knows.
+func (libraryClient) has(kind string) bool {
+	return slices.Contains([]string{"1", "2", "3", "4", "5", "6", "15", "16", "coil-value", "float-cdab"}, kind)
 }
 
 // order sets the word order of what follows.
@@ -188,14 +224,9 @@ func (c libraryClient) write(g given) error {
 
 // ask sends a request in the words of peer.c and answers in them too.
 func (c libraryClient) ask(request string) string {
-	kind, rest, _ := strings.Cut(request, " ")
-	var n []uint16
-	for _, word := range strings.Fields(rest) {
-		v, err := strconv.ParseUint(word, 0, 16)
-		if err != nil {
-			return err.Error()
-		}
-		n = append(n, uint16(v))
+	kind, n, err := splitRequest(request)
+	if err != nil {
+		return err.Error()
 	}
 	values, err := c.call(kind, n)
 	code, refused := exceptions[err]
@@ -206,6 +237,19 @@ func (c libraryClient) ask(request string) string {
 		return "error " + err.Error()
 	}
 	return strings.TrimSpace("ok " + values)
+}
+
+// splitRequest is a request's kind and numbers.
+func splitRequest(request string) (kind string, n []uint16, err error) {
+	kind, rest, _ := strings.Cut(request, " ")
+	for _, word := range strings.Fields(rest) {
+		v, err := strconv.ParseUint(word, 0, 16)
+		if err != nil {
+			return kind, nil, err
+		}
+		n = append(n, uint16(v))
+	}
+	return kind, n, nil
 }
 
 // exceptions are the codes of the library's errors.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -15,22 +16,30 @@ var writes = []string{"1", "3", "5", "6", "15", "16"}
 // TestLinkForeignServers lets the link's own test write to each foreign server:
 // writing needs a permit, which nothing outside poll can make.
 func TestLinkForeignServers(t *testing.T) {
-	t.Run("Go library, TCP", func(t *testing.T) {
-		address, bank := serveLibrary(t)
-		linkTest(t, "tcp", "PLUMBLINE_FOREIGN_TCP="+address, "PLUMBLINE_FOREIGN_WITHOUT=22 23")
-		wantAsked(t, bank.asked(), writes...)
-	})
-	t.Run("C library, TCP", func(t *testing.T) {
-		address, server := serveC(t, "tcp")
-		linkTest(t, "tcp", "PLUMBLINE_FOREIGN_TCP="+address)
-		wantAsked(t, askedOf(server), append(writes, "22", "23")...)
-	})
-	t.Run("C library, RTU", func(t *testing.T) {
-		theirs, ours := cable(t)
-		_, server := serveC(t, "rtu", theirs)
-		linkTest(t, "rtu", "PLUMBLINE_FOREIGN_RTU="+ours)
-		wantAsked(t, askedOf(server), append(writes, "22", "23")...)
-	})
+	const without = "PLUMBLINE_FOREIGN_WITHOUT=22 23"
+	more := append(slices.Clone(writes), "22", "23")
+	for _, v := range []struct {
+		witness
+		serve func(t *testing.T) (at string, asked func() map[string]bool)
+		name  string
+		less  bool // without 22 and 23
+	}{
+		{witness{mbapTCP, weWrite, cLibrary, ""}, cTCP, "tcp", false},
+		{witness{mbapTCP, weWrite, goLibrary, ""}, goTCP, "tcp", true},
+		{witness{mbapTCP, weWrite, nodeLibrary, ""}, nodeTCP, "tcp", true},
+		{witness{rtuSerial, weWrite, cLibrary, ""}, cRTU, "rtu", false},
+		{witness{rtuSerial, weWrite, nodeLibrary, socketToLine}, nodeRTU, "rtu", true},
+	} {
+		held(t, v.witness, func(t *testing.T) {
+			at, asked := v.serve(t)
+			environment, want := []string{"PLUMBLINE_FOREIGN_" + strings.ToUpper(v.name) + "=" + at}, more
+			if v.less {
+				environment, want = append(environment, without), writes
+			}
+			linkTest(t, v.name, environment...)
+			wantAsked(t, asked(), want...)
+		})
+	}
 }
 
 // linkTest runs the link's test against the server that the environment names,

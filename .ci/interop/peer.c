@@ -8,6 +8,7 @@
  *   peer serve rtu PATH UNIT    server on a serial port, 19200 bit/s, 8E1
  *   peer ask tcp PORT UNIT      client of 127.0.0.1:PORT
  *   peer ask rtu PATH UNIT      client on a serial port
+ *   peer version                the library's version
  *
  * A server reads its contents from standard input until the end of it:
  *
@@ -299,7 +300,9 @@ static modbus_t *open_tcp(const char *port, int unit) {
 
 int main(int argc, char **argv) {
     alarm(LIFE_SECONDS);
-    if (argc == 4 && strcmp(argv[1], "serve") == 0 && strcmp(argv[2], "tcp") == 0)
+    if (argc == 2 && strcmp(argv[1], "version") == 0)
+        printf("libmodbus %u.%u.%u\n", libmodbus_version_major, libmodbus_version_minor, libmodbus_version_micro);
+    else if (argc == 4 && strcmp(argv[1], "serve") == 0 && strcmp(argv[2], "tcp") == 0)
         serve_tcp(atoi(argv[3]));
     else if (argc == 5 && strcmp(argv[1], "serve") == 0 && strcmp(argv[2], "rtu") == 0)
         serve_rtu(argv[3], atoi(argv[4]));

@@ -24,23 +24,103 @@ type row struct {
 // that server was given, with 01, 02, 03 and 04, and says that the register it
 // does not have was refused.
 func TestPollForeignServers(t *testing.T) {
-	t.Run("Go library, TCP", func(t *testing.T) {
-		address, bank := serveLibrary(t)
-		checkPoll(t, "83"+"02", "--tcp", address)
-		wantAsked(t, bank.asked(), "1", "2", "3", "4")
-	})
-	t.Run("C library, TCP", func(t *testing.T) {
-		address, server := serveC(t, "tcp")
-		checkPoll(t, "83"+"02", "--tcp", address)
-		wantAsked(t, askedOf(server), "1", "2", "3", "4")
-	})
-	t.Run("C library, RTU", func(t *testing.T) {
-		theirs, ours := cable(t)
-		_, server := serveC(t, "rtu", theirs)
-		// The CRC of 11 83 02, low byte first: x^16+x^15+x^2+1, serial guide V1.02, 6.2.2, worked out by the foreign library too.
-		checkPoll(t, "118302c134", "--serial", ours, "--baud", "19200")
-		wantAsked(t, askedOf(server), "1", "2", "3", "4")
-	})
+	for _, v := range []struct {
+		witness
+		serve   func(t *testing.T) (at string, asked func() map[string]bool)
+		flag    string
+		framing string
+	}{
+		{witness{mbapTCP, weAsk, cLibrary, ""}, cTCP, "--tcp", "mbap"},
+		{witness{mbapTCP, weAsk, goLibrary, ""}, goTCP, "--tcp", "mbap"},
+		{witness{mbapTCP, weAsk, nodeLibrary, ""}, nodeTCP, "--tcp", "mbap"},
+		{witness{mbapUDP, weAsk, goLibrary, relay}, goUDP, "--udp", "mbap"},
+		{witness{rtuSerial, weAsk, cLibrary, ""}, cRTU, "--serial", "rtu"},
+		{witness{rtuSerial, weAsk, nodeLibrary, socketToLine}, nodeRTU, "--serial", "rtu"},
+		{witness{rtuTCP, weAsk, cLibrary, lineToSocket}, cRTUInTCP, "--tcp", "rtu"},
+		{witness{rtuTCP, weAsk, nodeLibrary, "its serial server on a socket"}, nodeRTUInTCP, "--tcp", "rtu"},
+		{witness{asciiSerial, weAsk, packagers, gateway}, packagerASCII, "--serial", "ascii"},
+		{witness{asciiTCP, weAsk, packagers, gateway}, packagerASCIIInTCP, "--tcp", "ascii"},
+	} {
+		held(t, v.witness, func(t *testing.T) {
+			at, asked := v.serve(t)
+			checkPoll(t, refusals[v.framing], v.flag, at, "--framing", v.framing)
+			wantAsked(t, asked(), "1", "2", "3", "4")
+		})
+	}
+}
+
+// refusals is how the answer for the missing register ends, exception 02 of
+// function 03 from unit 17.
+// Sources: Modbus over Serial Line V1.02, 6.2.2 (CRC of 11 83 02, low byte
+// first; the foreign library works it out too), 2.5.2.2 (LRC: 100h - 96h, as
+// the characters 6A with CR LF).
+var refusals = map[string]string{
+	"mbap":  "118302",
+	"rtu":   "118302c134",
+	"ascii": "3131383330323641" + "0d0a",
+}
+
+// Servers of foreign libraries with the contents, one for each framing that
+// they have, and how what they were asked for is learnt.
+
+func cTCP(t *testing.T) (string, func() map[string]bool) {
+	at, server := serveC(t, "tcp")
+	return at, func() map[string]bool { return askedOf(server) }
+}
+
+func cRTU(t *testing.T) (string, func() map[string]bool) {
+	theirs, ours := cable(t)
+	_, server := serveC(t, "rtu", theirs)
+	return ours, func() map[string]bool { return askedOf(server) }
+}
+
+func cRTUInTCP(t *testing.T) (string, func() map[string]bool) {
+	path, at := lineInTCP(t)
+	_, server := serveC(t, "rtu", path)
+	return at, func() map[string]bool { return askedOf(server) }
+}
+
+func goTCP(t *testing.T) (string, func() map[string]bool) {
+	at, b := serveLibrary(t)
+	return at, b.asked
+}
+
+func goUDP(t *testing.T) (string, func() map[string]bool) {
+	at, b := serveLibrary(t)
+	return datagramsToTCP(t, at), b.asked
+}
+
+func nodeTCP(t *testing.T) (string, func() map[string]bool) {
+	at, server := serveNode(t, "tcp")
+	return at, func() map[string]bool { return askedOf(server) }
+}
+
+func nodeRTU(t *testing.T) (string, func() map[string]bool) {
+	near, path := openTerminal(t)
+	l, at := listen(t)
+	go func() {
+		if c, err := l.Accept(); err == nil {
+			join(c, near)
+		}
+	}()
+	_, server := serveNode(t, "rtu", at)
+	return path, func() map[string]bool { return askedOf(server) }
+}
+
+func nodeRTUInTCP(t *testing.T) (string, func() map[string]bool) {
+	theirs, ours := meeting(t)
+	_, server := serveNode(t, "rtu", theirs)
+	return ours, func() map[string]bool { return askedOf(server) }
+}
+
+func packagerASCII(t *testing.T) (string, func() map[string]bool) {
+	at, b := serveLibrary(t)
+	return serveASCII(t, at), b.asked
+}
+
+func packagerASCIIInTCP(t *testing.T) (string, func() map[string]bool) {
+	at, b := serveLibrary(t)
+	return serveASCIIInTCP(t, at), b.asked
 }
 
 // checkPoll polls once and compares every reading; refusal is how the answer
@@ -82,12 +162,16 @@ func checkPoll(t *testing.T, refusal string, place ...string) {
 	}
 }
 
-// wantAsked checks what reached the foreign end.
+// wantAsked checks what reached the foreign end: these functions and no others.
 func wantAsked(t *testing.T, asked map[string]bool, want ...string) {
 	t.Helper()
 	for _, f := range want {
 		if !asked[f] {
 			t.Errorf("function %s never reached the foreign end; there came %v", f, asked)
 		}
+		delete(asked, f)
+	}
+	for f := range asked {
+		t.Errorf("function %s reached the foreign end, wanted were %v alone", f, want)
 	}
 }
