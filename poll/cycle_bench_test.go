@@ -33,16 +33,36 @@ points:
 
 // BenchmarkCycle compares the cycle that the plan predicts with the one that
 // polling without pause takes, on a paced pseudo-terminal: nothing is fitted,
-// the latency is as configured (none).
+// the latency is as configured (none). Beside it stands what sleeping the same
+// times takes here: the request with its silence, then the answer with its own.
 func BenchmarkCycle(b *testing.B) {
 	for _, baud := range []int{1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200} {
 		b.Run(fmt.Sprint(baud), func(b *testing.B) {
 			predicted, measured := pacedCycle(b, baud)
 			b.ReportMetric(measured.Seconds()/predicted.Seconds(), "of-predicted")
+			b.ReportMetric(sleptCycle(b, baud).Seconds()/predicted.Seconds(), "bare-timers")
 			b.ReportMetric(predicted.Seconds()*1000, "predicted-ms")
 			b.ReportMetric(0, "ns/op")
 		})
 	}
+}
+
+// sleptCycle sleeps the times of the cycle's requests and answers.
+func sleptCycle(b *testing.B, baud int) time.Duration {
+	s := line.DefaultSerial("none")
+	s.Baud = baud
+	l := line.Single(line.Line{Medium: line.SerialPort, Framing: line.RTU, Serial: s}, load(b, mixed), 17)
+	requests := plan.For(l, new(plan.Learnt)).Requests
+	asked := 8*frame.CharTime(s, line.RTU) + frame.Gap35(s) // 8 characters ask
+	const rounds = 5
+	began := time.Now()
+	for range rounds {
+		for _, r := range requests {
+			time.Sleep(asked)
+			time.Sleep(r.Cost - asked)
+		}
+	}
+	return time.Since(began) / rounds
 }
 
 // pacedCycle polls for some seconds and gives the mean cycle.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"plumbline/decode/frame"
+	"plumbline/decode/nap"
 	"plumbline/regmap/line"
 )
 
@@ -99,7 +100,7 @@ func (p *paced) Read(b []byte) (int, error) {
 	n, err := p.Stream.Read(b)
 	if n > 0 {
 		_, ends := p.wire.pass(time.Now(), n)
-		wait(p.ctx, time.Until(ends))
+		waitUntil(p.ctx, ends)
 	}
 	return n, err
 }
@@ -117,7 +118,7 @@ func (p *paced) Write(b []byte) (int, error) {
 	size := max(1, int(pieceTime/p.wire.char))
 	for done := 0; done < len(b); {
 		end := min(done+size, len(b))
-		wait(p.ctx, time.Until(begins.Add(time.Duration(end)*p.wire.char)))
+		waitUntil(p.ctx, begins.Add(time.Duration(end)*p.wire.char))
 		if p.ctx.Err() != nil {
 			return done, os.ErrClosed
 		}
@@ -130,4 +131,13 @@ func (p *paced) Write(b []byte) (int, error) {
 		}
 	}
 	return len(b), nil
+}
+
+// waitUntil pauses to the point of a moment, unless ctx ends first.
+func waitUntil(ctx context.Context, end time.Time) {
+	wait(ctx, nap.Coarse(time.Until(end)))
+	began := time.Now()
+	if ctx.Err() == nil && !nap.Until(func() time.Duration { return time.Since(began) }, end.Sub(began)) {
+		wait(ctx, time.Until(end))
+	}
 }

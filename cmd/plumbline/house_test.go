@@ -32,6 +32,7 @@ var rooms = map[string][]string{
 	"decode/frame": {"regmap", "regmap/line"},
 	"decode":       {"regmap", "regmap/line", "regmap/doc", "regmap/alarm", "decode/frame"},
 
+	"decode/nap":     {},
 	"decode/segment": {"regmap", "regmap/line", "decode", "decode/frame"},
 	"decode/capture": {"regmap", "regmap/line", "decode", "decode/frame", "decode/segment"},
 	"decode/draft":   {"regmap", "regmap/line", "decode", "decode/frame"},
@@ -49,7 +50,7 @@ var rooms = map[string][]string{
 	"poll":                 {"regmap", "regmap/line", "regmap/alarm", "decode", "decode/frame", "poll/plan", "poll/link"},
 
 	"simdevice/fault": {"regmap", "regmap/line", "decode", "decode/frame"},
-	"simdevice":       {"regmap", "regmap/line", "regmap/doc", "decode", "decode/frame", "simdevice/fault"},
+	"simdevice":       {"regmap", "regmap/line", "regmap/doc", "decode", "decode/frame", "decode/nap", "simdevice/fault"},
 }
 
 // doors are the only folders that may import an outside module.
