@@ -54,7 +54,8 @@ func printOutlook(out io.Writer, at *seekPlace, c seek.Config, o seek.Outlook) {
 		order = append(order[:6], "...")
 	}
 	if c.Quiet > 0 && at.line.Medium == line.SerialPort {
-		p.item("first", fmt.Sprintf("listens for %s; nothing is sent when another client is heard", decode.Seconds(c.Quiet)))
+		p.item("first", fmt.Sprintf("listens for %s, and where bytes come that make no frame, as long at each other setting, at most %s; when another client is heard nothing is sent",
+			decode.Seconds(c.Quiet), minutes(time.Duration(len(c.Order))*c.Quiet)))
 	}
 	p.item("then", fmt.Sprintf("asks %s at %s, in the order most likely to succeed (common practice): %s; at most %s",
 		unitNames(o.Few), count(o.Settings, "setting"), strings.Join(order, ", "), minutes(o.Usual)))
@@ -152,6 +153,7 @@ func unitNames(units []regmap.Unit) string {
 func endWords(r *seek.Report) string {
 	words := map[seek.End]string{
 		seek.FellSilent:  fmt.Sprintf("stopped: unit %d had answered and fell silent", r.Fallen),
+		seek.LineLost:    "stopped: the port or connection was lost and did not open again",
 		seek.Interrupted: "stopped before all was asked",
 	}[r.End]
 	if r.Shared {

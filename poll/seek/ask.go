@@ -18,12 +18,17 @@ var (
 	errClient    = errors.New("another client is heard")
 	errNoise     = errors.New("bytes come that nobody understands")
 	errFallen    = errors.New("a unit fell silent")
+	errLost      = errors.New("the line was lost")
 	errCancelled = errors.New("stopped")
 )
 
 // mostResponse is how far the time limit grows where answers come late; it
 // doubles. Ours.
 const mostResponse = 3 * time.Second
+
+// renewals is how often a stream that was closed is opened again, in vain,
+// before the search ends. Ours.
+const renewals = 3
 
 // A seeker is one search.
 type seeker struct {
@@ -37,6 +42,7 @@ type seeker struct {
 	damaged int
 	counted link.Statistics
 	late    bool // an answer came after its time
+	broken  bool // the stream was closed
 	known   map[regmap.Unit]*Unit
 	silent  []regmap.Unit // the last units that were silent, at these settings
 	next    time.Duration // steady: no request leaves before
@@ -56,8 +62,15 @@ func (s *seeker) hear(e decode.Event) {
 	}
 }
 
-// open makes a link at settings. The error is the opener's.
+// open begins at settings. The error is the opener's.
 func (s *seeker) open(ctx context.Context, at Settings) error {
+	s.known, s.silent = map[regmap.Unit]*Unit{}, nil
+	return s.dial(ctx, at)
+}
+
+// dial makes a link, in the place of the one before.
+func (s *seeker) dial(ctx context.Context, at Settings) error {
+	s.close()
 	k, err := link.New(link.Config{
 		Dial: func(ctx context.Context) (link.Stream, error) {
 			stream, err := s.Open(ctx, at)
@@ -74,13 +87,32 @@ func (s *seeker) open(ctx context.Context, at Settings) error {
 	if err != nil {
 		return err
 	}
-	s.known, s.silent = map[regmap.Unit]*Unit{}, nil
 	if err := k.Open(ctx); err != nil {
 		k.Close()
 		return err
 	}
-	s.link, s.counted, s.late = k, link.Statistics{}, false
+	s.link, s.counted, s.late, s.broken = k, link.Statistics{}, false, false
 	return nil
+}
+
+// renew opens the stream again after it was closed: some devices close a
+// connection rather than stay silent. A link would wait longer each time.
+func (s *seeker) renew(ctx context.Context) error {
+	for try := 1; ; try++ {
+		if !s.sleep(ctx, time.Duration(try)*s.Interval) {
+			return errCancelled
+		}
+		err := s.dial(ctx, s.attempt.Settings)
+		switch {
+		case err == nil:
+			return nil
+		case ctx.Err() != nil:
+			return errCancelled
+		case try == renewals:
+			s.attempt.Closed = err.Error()
+			return errLost
+		}
+	}
 }
 
 // close closes the link at these settings, if there is one.
@@ -124,6 +156,11 @@ func (s *seeker) once(ctx context.Context, u regmap.Unit, q frame.Request, timin
 	if !s.sleep(ctx, s.next-s.Clock().Steady) {
 		return reply{}, errCancelled
 	}
+	if s.broken {
+		if err := s.renew(ctx); err != nil {
+			return reply{}, err
+		}
+	}
 	x, err := s.link.Ask(ctx, u, q, link.With(timing), link.Once())
 	if err != nil {
 		return reply{}, err
@@ -139,6 +176,7 @@ func (s *seeker) once(ctx context.Context, u regmap.Unit, q frame.Request, timin
 	r := reply{x, classify(x, after.Echoes > before.Echoes)}
 	s.attempt.note(x, r.Class)
 	s.countDamaged()
+	s.broken = r.Class == Hangup
 	if !x.First.IsZero() && s.known[u] != nil {
 		s.known[u].Slowest = max(s.known[u].Slowest, x.First.Sub(x.Left))
 	}

@@ -65,9 +65,7 @@ func (s *seeker) confirm(ctx context.Context, u regmap.Unit, first reply) (bool,
 // unproved notes what fitted too seldom.
 func (s *seeker) unproved(u *Unit, err error) error {
 	delete(s.known, u.Number)
-	for _, x := range u.Matched {
-		s.attempt.Once = append(s.attempt.Once, *x)
-	}
+	s.attempt.Once = append(s.attempt.Once, u.Matched...)
 	return err
 }
 

@@ -18,6 +18,7 @@ const (
 	OtherClient                // another client was heard, and nothing more was sent
 	Unexplained                // bytes came that nobody understands, and nothing was sent
 	FellSilent                 // a unit that had answered did not any more
+	LineLost                   // the port or connection was lost and does not open again
 	Interrupted                // the caller stopped it
 )
 
@@ -26,7 +27,7 @@ func (e End) String() string {
 	if e < Finished || e > Interrupted {
 		return "none"
 	}
-	return [...]string{"finished", "other-client", "unexplained-bytes", "fell-silent", "interrupted"}[e-Finished]
+	return [...]string{"finished", "other-client", "unexplained-bytes", "fell-silent", "line-lost", "interrupted"}[e-Finished]
 }
 
 // A Report is what a search found.
@@ -81,11 +82,11 @@ type Attempt struct {
 	Settings Settings
 	Closed   string // why it could not be opened; "" when it was
 	Asked    int
-	Seen     [classes]int      // requests by how they ended
-	Example  *decode.Exchange  // the first one that was not silent
-	Damaged  int               // characters with a parity or framing error
-	Bytes    int               // that came
-	Once     []decode.Exchange // answers that fitted, where nothing else did
+	Seen     [classes]int       // requests by how they ended
+	Example  *decode.Exchange   // the first one that was not silent
+	Damaged  int                // characters with a parity or framing error
+	Bytes    int                // that came
+	Once     []*decode.Exchange // answers that fitted, where nothing else did
 
 	asked   []regmap.Unit
 	garbled []Garbled

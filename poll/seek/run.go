@@ -52,6 +52,8 @@ func end(err error) (End, error) {
 		return Unexplained, nil
 	case errors.Is(err, errFallen):
 		return FellSilent, nil
+	case errors.Is(err, errLost):
+		return LineLost, nil
 	case errors.Is(err, errCancelled), errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 		return Interrupted, nil
 	}

@@ -443,6 +443,7 @@ func TestNetwork(t *testing.T) {
 		{name: "ascii inside", framing: line.ASCII, has: []regmap.Unit{17}, units: []regmap.Unit{17}},
 		{name: "gateway", framing: line.MBAP, has: every(1, 247), hooks: refusing(frame.GatewayTargetDeviceFailedToRespond, 40), units: []regmap.Unit{40}},
 		{name: "gateway with nobody", framing: line.MBAP, has: every(1, 247), hooks: refusing(frame.GatewayPathUnavailable, 0), signs: []string{"gateway-no-path line"}},
+		{name: "itself", framing: line.MBAP, has: []regmap.Unit{17, 255}, units: []regmap.Unit{255, 17}, signs: []string{"same-device unit 255"}},
 		{name: "number ignored", framing: line.MBAP, has: every(1, 247), units: []regmap.Unit{1}, ignores: true, signs: []string{"number-ignored unit 1"}},
 	} {
 		t.Run(v.name, func(t *testing.T) {
@@ -459,6 +460,47 @@ func TestNetwork(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestClosingDevice: a device that closes the connection at each number that is
+// not its own is found all the same.
+func TestClosingDevice(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{right: Settings{Framing: line.MBAP}}
+		f.station = stationOf(t, simdevice.Options{Hooks: simdevice.Hooks{Deliver: func(_ context.Context, u regmap.Unit, adu []byte, send func([]byte) error) error {
+			if u != 40 {
+				return errNoPort
+			}
+			return send(adu)
+		}}}, cistern, every(1, 247)...)
+		c := Config{Open: f.open, Order: NetworkOrder(line.MBAP), Units: every(1, 60), Quiet: 3 * time.Second}
+		r := run(t, f, c)
+		if r.End != Finished || !slices.Equal(numbers(r), []regmap.Unit{40}) || r.Tried[0].Seen[Hangup] < 58 {
+			t.Errorf("%v, %v, %v", r.End, numbers(r), r.Tried[0].Seen)
+		}
+	})
+}
+
+// TestLineLost: when the port goes and does not come back, the search ends and
+// keeps what it found.
+func TestLineLost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		gone := false
+		f := &fake{right: rtu(19200, line.Even), station: stationOf(t, simdevice.Options{}, cistern, 1)}
+		f.answers = script(t, "answers: close rst from 6")
+		f.cannot = func(Settings) error {
+			if gone {
+				return errNoPort
+			}
+			return nil
+		}
+		c := serial(f)
+		c.Progress = func(p Progress) { gone = p.Requests >= 5 }
+		r := run(t, f, c)
+		if r.End != LineLost || !slices.Equal(numbers(r), []regmap.Unit{1}) || !slices.Contains(codes(r), "line-lost line") || r.Elapsed > time.Minute {
+			t.Errorf("%v after %s, %v, %q", r.End, r.Elapsed, numbers(r), codes(r))
+		}
+	})
 }
 
 // TestCannotOpen: without any stream there is no report but the first reason.

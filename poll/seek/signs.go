@@ -65,6 +65,13 @@ func (s *seeker) concludeUnits() {
 			Do:    "look whether the station still does its work before anything else is asked of it; a lower --rate or a longer --response may help; --go-on goes on in spite of it",
 		})
 	}
+	if r.End == LineLost {
+		s.sign(decode.Finding{
+			Code: "line-lost", Subject: "line", Claim: decode.Settled,
+			Words: fmt.Sprintf("after %d requests the port or connection was lost, and did not open again: %s", r.Requests, s.attempt.Closed),
+			Do:    "look whether the adapter is still there, and whether the device still does its work, before anything else is asked of it",
+		})
+	}
 	for _, g := range r.Garbled {
 		s.sign(twoStations(subject(g.Unit), fmt.Sprintf("what answers as unit %d never comes whole, while others on the line do", g.Unit), []decode.ID{g.Exchange.ID}))
 	}
@@ -82,10 +89,20 @@ func (s *seeker) concludeUnits() {
 			Do:    "look for its addresses with --addresses; mind that a list may count from 1, and that 40001 is no address but a reference (address 0)",
 		})
 	}
+	if i := slices.IndexFunc(r.Units, func(u *Unit) bool { return u.Number == itself }); i >= 0 && len(r.Units) > 1 {
+		s.sign(decode.Finding{
+			Code: "same-device", Subject: subject(itself), Claim: decode.Hint, Evidence: []decode.ID{r.Units[i].First().ID},
+			Words: "in a network 255 means the device itself: it may be one of the others under its own number", // TCP guide V1.0b, 4.4.1.2
+			Do:    "keep one of the two in the line file",
+		})
+	}
 	if r.Found != nil && s.tries[*r.Found].Damaged > 0 {
 		s.sign(damage(s.tries[*r.Found]))
 	}
 }
+
+// itself is the number that means the device itself in a network.
+const itself regmap.Unit = 255
 
 // twoStations is the finding that a number is given twice.
 func twoStations(subject, words string, evidence []decode.ID) decode.Finding {
@@ -199,7 +216,7 @@ func (a *Attempt) whole() bool {
 
 // once says that something fitted and was not believed.
 func once(a *Attempt) decode.Finding {
-	x := &a.Once[0]
+	x := a.Once[0]
 	return decode.Finding{
 		Code: "fits-once", Subject: a.Settings.String(), Claim: decode.Hint, Evidence: []decode.ID{x.ID},
 		Words: fmt.Sprintf("something fitted as an answer of unit %d at %s (% X), but not three times in different shapes; it does not count as found",
