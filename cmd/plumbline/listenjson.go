@@ -36,7 +36,7 @@ func (q *frameQueue) exchange(h segment.Heard) {
 		item := &q.items[i]
 		for _, of := range []*segment.Piece{h.Asked, h.Answer} {
 			if of != nil && item.Piece.Offset == of.Offset && item.Exchange == (decode.ID{}) {
-				item.Exchange = h.ID
+				item.Exchange, item.Piece.Certainty = h.ID, of.Certainty
 			}
 		}
 	}

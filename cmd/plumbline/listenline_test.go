@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"plumbline/decode"
 	"plumbline/decode/capture"
 	"plumbline/decode/frame"
 	"plumbline/decode/segment"
@@ -303,6 +305,134 @@ func TestListenTimes(t *testing.T) {
 	})
 }
 
+// TestSlowAnswerSupportsItsRequest: a request that came out alone, because its
+// answer took longer than a silence, is certain once it is answered; alone behind
+// noise it stays possible.
+func TestSlowAnswerSupportsItsRequest(t *testing.T) {
+	inUTC(t)
+	asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
+	spike := said{300 * time.Millisecond, []byte{0x3B}}
+	slow := []said{spike, {300 * time.Millisecond, asked}, {400 * time.Millisecond, told}}
+	out, _, _ := hearAll(t, listenFlags{}, serialLine("/dev/ttyUSB0", 0), slow)
+	if strings.Contains(out, "possible") || !strings.Contains(out, "400.0 ms") {
+		t.Error(out)
+	}
+	alone := []said{spike, {300 * time.Millisecond, asked}, spike}
+	out, _, code := hearAll(t, listenFlags{}, serialLine("/dev/ttyUSB0", 0), alone)
+	if !strings.Contains(out, "no answer (possible: nothing beside its check says that it was sent)") || !strings.Contains(out, "1 of the frames only possible") || code != exitDone {
+		t.Errorf("%d\n%s", code, out)
+	}
+}
+
+// TestSilenceOnATerminal: it is shown in place, and gone before the next row.
+func TestSilenceOnATerminal(t *testing.T) {
+	var b bytes.Buffer
+	s := newListenShow(&b, serialLine("/dev/ttyUSB0", 0), nil, false)
+	s.quiet(5 * time.Second)
+	if b.Len() != 0 {
+		t.Errorf("piped: %q", b.String())
+	}
+	s.watched = true
+	for _, silent := range []time.Duration{2900 * time.Millisecond, 3 * time.Second, 3500 * time.Millisecond, 4 * time.Second} {
+		s.quiet(silent)
+	}
+	s.note(decode.Stamp{}, "the port is gone")
+	if got := b.String(); got != "\rnothing for 3 s \rnothing for 4 s \r"+strings.Repeat(" ", 30)+"\r              the port is gone\n" {
+		t.Errorf("%q", got)
+	}
+}
+
+// A closedOutput is standard output that nobody reads.
+type closedOutput struct{ tries int }
+
+func (c *closedOutput) Write([]byte) (int, error) {
+	c.tries++
+	return 0, errors.New("broken pipe")
+}
+
+// TestI4NobodyReads: without a recording listening ends quietly; with one it goes
+// on to its end.
+func TestI4NobodyReads(t *testing.T) {
+	for _, file := range []string{"", filepath.Join(t.TempDir(), "heard.pcapng")} {
+		synctest.Test(t, func(t *testing.T) {
+			e := newEars(t, serialLine("/dev/ttyUSB0", 0), listenFlags{write: file})
+			e.streams.out = new(closedOutput)
+			ours, theirs := fault.Pipe()
+			e.open = func(context.Context, *line.Line) (link.Stream, error) { return mute{ours, t}, nil }
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+			defer cancel()
+			asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
+			go talk(theirs, ctx.Done(), 100*time.Millisecond, asked, told)
+			began := time.Now()
+			err := e.run(ctx)
+			if v, ok := err.(verdict); !ok || v.code != exitDone || v.err != nil || e.errs.Len() > 0 {
+				t.Errorf("%v, %s", err, e.errs.String())
+			}
+			if took := time.Since(began); file == "" && took > time.Second || file != "" && took != 10*time.Second {
+				t.Errorf("%q ended after %v", file, took)
+			}
+		})
+	}
+}
+
+// TestRecordingBreaksOff: a disk that takes no more is told once, and decides the
+// exit code; listening goes on.
+func TestRecordingBreaksOff(t *testing.T) {
+	inUTC(t)
+	if _, err := os.Stat("/dev/full"); err != nil {
+		t.Skip("no /dev/full here")
+	}
+	synctest.Test(t, func(t *testing.T) {
+		e := newEars(t, serialLine("/dev/ttyUSB0", 0), listenFlags{})
+		full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e.flags.write = "heard.pcapng"
+		e.tape = &tape{file: full}
+		if e.tape.out, err = capture.NewWriter(full, "", ""); err != nil {
+			t.Fatal(err)
+		}
+		e.begin()
+		asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
+		for range 3 {
+			e.wire.take(asked, e.clock(), 0)
+			time.Sleep(time.Second)
+			e.wire.take(told, e.clock(), 0)
+			time.Sleep(time.Second)
+		}
+		e.wire.finish()
+		if err := e.end(time.Second); err != errSeen {
+			t.Error(err)
+		}
+		if got := e.errs.String(); strings.Count(got, "\n") != 1 || !strings.Contains(got, "heard.pcapng cannot be written on: no space left on device") {
+			t.Errorf("%q", got)
+		}
+		if n := strings.Count(e.out.String(), "8 registers"); n != 3 {
+			t.Errorf("%d exchanges", n)
+		}
+	})
+}
+
+// TestWireIsBounded: what is kept of noise without end does not grow.
+func TestWireIsBounded(t *testing.T) {
+	w := newWire(serialLine("/dev/ttyUSB0", 0), func() decode.Stamp { return decode.Stamp{Steady: 1} }, 1, hears{})
+	seed, b := uint32(11), make([]byte, 7)
+	for range 1 << 17 {
+		for i := range b {
+			seed = seed*1664525 + 1013904223
+			b[i] = byte(seed >> 24)
+		}
+		w.take(b, decode.Stamp{Steady: 1}, 0)
+		if len(w.times.chunks) > 4*513/7 {
+			t.Fatalf("%d chunks are kept", len(w.times.chunks))
+		}
+	}
+	if w.heard.noise < 900_000 {
+		t.Errorf("%d bytes of noise", w.heard.noise)
+	}
+}
+
 // TestDamagedCharactersAreNotTrusted: what the port marks as damaged makes a
 // value uncertain, whatever the check says.
 func TestDamagedCharactersAreNotTrusted(t *testing.T) {
@@ -389,6 +519,57 @@ func TestFindSettings(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A marked stream counts damaged characters as a port does.
+type marked struct {
+	mute
+	damage func(n int) int // of so many characters
+	total  int
+}
+
+func (m *marked) Read(b []byte) (int, error) {
+	n, err := m.mute.Read(b)
+	m.total += m.damage(n)
+	return n, err
+}
+
+func (m *marked) Damaged() int { return m.total }
+
+// TestFindTellsParityByDamage: at the right speed with the wrong parity the bytes
+// are right, and the port marks half of them or all. Source: serial guide V1.02,
+// 2.5.1, and trade practice.
+func TestFindTellsParityByDamage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		e := newEars(t, serialLine("/dev/ttyUSB0", 0), listenFlags{})
+		asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
+		var ends []*fault.End
+		e.open = func(_ context.Context, l *line.Line) (link.Stream, error) {
+			ours, theirs := fault.Pipe()
+			ends = append(ends, theirs)
+			damage := func(n int) int { return (n + 1) / 2 }
+			if settingsOf(l) == "rtu 19200 8O1" {
+				damage = func(int) int { return 0 }
+			}
+			if l.Serial.Baud == 19200 && l.Framing == line.RTU {
+				go talk(theirs, t.Context().Done(), 100*time.Millisecond, asked, told)
+			} else {
+				go talk(theirs, t.Context().Done(), 100*time.Millisecond, garbled(asked), garbled(told))
+			}
+			return &marked{mute: mute{ours, t}, damage: damage}, nil
+		}
+		l := serialLine("/dev/ttyUSB0", 0)
+		l.File = "/dev/ttyUSB0"
+		if err := e.find(t.Context(), seekOrder(l, e.flags)); err != nil || settingsOf(e.line) != "rtu 19200 8O1" {
+			t.Errorf("%v, %s\n%s", err, settingsOf(e.line), e.out.String())
+		}
+		if !strings.Contains(e.out.String(), "rtu 19200 8E1: 87 bytes, 3 matching exchanges, 100 % in frames, ") {
+			t.Error(e.out.String())
+		}
+		for _, end := range ends {
+			end.Close()
+		}
+	})
 }
 
 // garbled is what a receiver at another speed makes of bytes: each bit pattern

@@ -33,7 +33,8 @@ type listenJob struct {
 	plain  *traffic.State // without: for ears that do not part frames
 	counts traffic.Counts
 	stop   context.CancelFunc
-	failed bool          // the recording broke off
+	failed bool // the recording broke off
+	began  decode.Stamp
 	floods int           // how often the line was never silent
 	pause  time.Duration // before the port is opened again
 }
@@ -64,7 +65,7 @@ func (j *listenJob) run(ctx context.Context) error {
 	}
 	j.line.Serial.Port = j.stableName()
 	j.begin()
-	began := j.clock()
+	j.began = j.clock()
 	for {
 		before := j.wire.heard.bytes
 		err := j.wire.listen(ctx, stream)
@@ -79,7 +80,7 @@ func (j *listenJob) run(ctx context.Context) error {
 			break
 		}
 	}
-	return j.end(j.clock().Sub(began))
+	return j.end(j.clock().Sub(j.began))
 }
 
 // stableName is the name under which the adapter is found again after it was
@@ -139,7 +140,11 @@ func (j *listenJob) settled(waiting bool) {
 }
 
 func (j *listenJob) quiet(now decode.Stamp) {
-	j.show.quiet(now)
+	silent := now.Sub(j.wire.last)
+	if j.wire.heard.bytes == 0 {
+		silent = now.Sub(j.began)
+	}
+	j.show.quiet(silent)
 	j.taped(j.tape.flush(now))
 }
 
@@ -248,6 +253,7 @@ func (j *listenJob) out() io.Writer {
 	if j.flags.asJSON {
 		return j.streams.err
 	}
+	j.show.over()
 	j.show.showLoose()
 	fmt.Fprintln(j.show.out)
 	j.show.flush()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"plumbline/decode"
 	"plumbline/decode/capture"
@@ -29,13 +30,16 @@ type listenShow struct {
 	pending []decode.Reading // JSON: behind the frames that they come from
 	good    map[readingKey]decode.Reading
 
-	loose     int    // bytes that are no frame, not shown yet
-	looseHead []byte // the first of them
-	failed    error  // standard output is gone
+	watched   bool          // on a terminal: silence is shown too
+	silent    time.Duration // as it is shown; 0: it is not
+	loose     int           // bytes that are no frame, not shown yet
+	looseHead []byte        // the first of them
+	failed    error         // standard output is gone
 }
 
 func newListenShow(out io.Writer, l *line.Line, station func(regmap.Unit) *line.Station, asJSON bool) *listenShow {
 	s := &listenShow{out: bufio.NewWriter(out), asJSON: asJSON, line: l, station: station, good: map[readingKey]decode.Reading{}}
+	s.watched = !asJSON && isTerminalOut(out)
 	s.frames = &decoder{out: s.out, asJSON: true}
 	if station != nil {
 		s.frames.maps = func(u regmap.Unit) *regmap.Map {
@@ -122,6 +126,7 @@ func (s *listenShow) exchange(h segment.Heard) {
 		s.pending = append(s.pending, readings...)
 		return
 	}
+	s.over()
 	s.showLoose()
 	w := wordsOf(h, s.station != nil && s.station(h.Unit) != nil)
 	s.columns(clockTime(beganAt(h)), fmt.Sprint(h.Unit), w.asked, w.place, w.latency, paper.Text(w.result))
@@ -134,6 +139,7 @@ func (s *listenShow) showLoose() {
 	if s.loose == 0 {
 		return
 	}
+	s.over()
 	dots := ""
 	if s.loose > len(s.looseHead) {
 		dots = " ..."
@@ -154,16 +160,33 @@ func (s *listenShow) note(at decode.Stamp, words string) {
 	if s.asJSON {
 		return // standard error has it
 	}
+	s.over()
 	s.showLoose()
 	fmt.Fprintf(s.out, "%-12s  %s\n", clockTime(at), paper.Text(words))
 	s.flush()
 }
 
-// quiet is a moment without anything.
-func (s *listenShow) quiet(decode.Stamp) {
+// quiet is a moment without anything; nothing has come for so long.
+func (s *listenShow) quiet(silent time.Duration) {
 	if s.loose > 0 {
 		s.showLoose()
 		s.flush()
+	}
+	if silent = silent.Truncate(time.Second); s.watched && silent >= silenceShown && silent != s.silent {
+		s.silent = silent
+		fmt.Fprintf(s.out, "\rnothing for %s ", decode.Seconds(silent))
+		s.flush()
+	}
+}
+
+// silenceShown is from when on a terminal shows that nothing comes. Ours.
+const silenceShown = 3 * time.Second
+
+// over takes away what is shown of a silence.
+func (s *listenShow) over() {
+	if s.silent > 0 {
+		fmt.Fprintf(s.out, "\r%30s\r", "")
+		s.silent = 0
 	}
 }
 

@@ -82,12 +82,24 @@ func newWire(l *line.Line, clock decode.Clock, source decode.Source, to hears) *
 	w.times.char = char
 	w.pairer = segment.NewPairer(source, func(h segment.Heard) {
 		w.waiting = w.waiting && h.Asked == nil
+		w.support(h)
 		if to.exchange != nil {
 			to.exchange(h)
 		}
 	})
 	w.segmenter = segment.New(segment.Settings{Framing: l.Framing, Serial: l.Serial}, w.piece)
 	return w
+}
+
+// support makes a request certain that came out before its answer, because a
+// station took its time: the answer says that it was sent.
+func (w *wire) support(h segment.Heard) {
+	if h.Asked == nil || h.Answer == nil || h.Asked.Certainty != segment.Possible || h.Answer.Kind != segment.Frame || h.Answer.Certainty != segment.Certain {
+		return
+	}
+	h.Asked.Certainty = segment.Certain
+	w.heard.possible--
+	w.heard.certain++
 }
 
 // listen hears a stream until its error, which it returns, or until ctx ends:
@@ -217,16 +229,16 @@ func (w *wire) piece(p segment.Piece) {
 		if joined {
 			w.heard.joined++
 		}
-		if p.Certainty == segment.Certain {
-			w.heard.certain++
-		} else {
-			w.heard.possible++
-		}
 	default:
 		w.heard.spoiled++
 	}
 	if doubtful { // a frame with damaged characters in it is not to be trusted, whatever its check says
 		p.Certainty = segment.Possible
+	}
+	if p.Kind == segment.Frame && p.Certainty == segment.Certain {
+		w.heard.certain++
+	} else if p.Kind == segment.Frame {
+		w.heard.possible++
 	}
 	if w.to.piece != nil {
 		w.to.piece(p, doubtful)

@@ -52,9 +52,9 @@ func lone(h segment.Heard) bool {
 }
 
 // latencyWords is the time from a request's last byte to its answer's last one,
-// where it can be told.
+// where it can be told: both may have come in one piece.
 func latencyWords(h segment.Heard) string {
-	if h.Outcome != segment.Answered || h.Left.IsZero() || h.Done.IsZero() {
+	if h.Outcome != segment.Answered || h.Left.IsZero() || h.First.Sub(h.Left) <= 0 {
 		return ""
 	}
 	return milliseconds(h.Done.Sub(h.Left))
