@@ -26,7 +26,6 @@ import (
 type plant struct {
 	*poll.Poller
 	clock decode.Clock
-	began time.Time
 
 	mu     sync.Mutex
 	silent map[regmap.Unit]bool

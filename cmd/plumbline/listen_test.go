@@ -150,16 +150,8 @@ func goldenText(t *testing.T, name, got string) {
 	}
 }
 
-// inUTC shows times of day as they are in UTC while a test runs.
-func inUTC(t *testing.T) {
-	was := time.Local
-	time.Local = time.UTC
-	t.Cleanup(func() { time.Local = was })
-}
-
 // TestListenShows: the display of a talk, with points by a map and without.
 func TestListenShows(t *testing.T) {
-	inUTC(t)
 	for name, f := range map[string]listenFlags{
 		"listen-map.txt":  {mapFile: cistern},
 		"listen-bare.txt": {},

@@ -158,7 +158,6 @@ func TestC2Flood(t *testing.T) {
 		}
 		talk = append(talk, said{2 * time.Second, nil})
 		talk = append(talk, exchange(t, line.RTU, read)...)
-		inUTC(t)
 		out, errs, code := hearAll(t, listenFlags{mapFile: cistern, report: true}, serialLine("/dev/ttyUSB0", 0), talk)
 		for _, want := range []string{fmt.Sprintf("%02X without end: the line is never silent", value), fmt.Sprintf("silent again after 57000 times %02X in 30", value),
 			"4 frames and 57000 bytes in no frame", "1 time without a silence", "came without end"} {
@@ -175,7 +174,6 @@ func TestC2Flood(t *testing.T) {
 // TestC9ListenThroughALoss: a port that goes is told, opened again, and what is
 // said then is heard.
 func TestC9ListenThroughALoss(t *testing.T) {
-	inUTC(t)
 	read := exchange(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
 	out, errs, code := hearAll(t, listenFlags{}, serialLine("/dev/ttyUSB0", 0), read, append([]said{{time.Second, nil}}, read...))
 	for _, want := range []string{"the port is gone; it is opened again when it is back", "the port is back"} {
@@ -190,7 +188,6 @@ func TestC9ListenThroughALoss(t *testing.T) {
 
 // TestListenEnds: what decides the exit code.
 func TestListenEnds(t *testing.T) {
-	inUTC(t)
 	read := exchange(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
 	for name, c := range map[string]struct {
 		talk []said
@@ -220,7 +217,6 @@ func bytesOf(b []byte, times int) (all []said) {
 // TestC7SecondClientHeard: two clients with one station, each with its period;
 // their requests run into each other's answers.
 func TestC7SecondClientHeard(t *testing.T) {
-	inUTC(t)
 	asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
 	other, otherTold := askedAndTold(t, line.RTU, frame.Read(regmap.HoldingRegister, 16, 2))
 	var talk []said
@@ -252,9 +248,31 @@ func TestListenReports(t *testing.T) {
 	}
 }
 
+// TestG1TextFromTheLine: what a device says is shown as escapes, wherever it
+// stands.
+func TestG1TextFromTheLine(t *testing.T) {
+	name := "\x1b[2J\x07\u202eab\u0085"
+	name += strings.Repeat(" ", 12-len(name))
+	pdu, err := frame.Read(regmap.HoldingRegister, 50, 6).Append(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	talk := []said{{time.Second, adu(t, line.RTU, 17, pdu)}, {30 * time.Millisecond, adu(t, line.RTU, 17, append([]byte{3, 12}, name[:12]...))}}
+	for _, f := range []listenFlags{{mapFile: cistern}, {mapFile: cistern, asJSON: true}, {mapFile: cistern, report: true}} {
+		out, errs, _ := hearAll(t, f, serialLine("/dev/ttyUSB0", 0), talk)
+		for _, r := range out + errs {
+			if r < 0x20 && r != '\n' || r >= 0x7F && r < 0xA0 || r == 0x202E || r == 0xFFFD {
+				t.Errorf("%U in %q", r, out)
+			}
+		}
+		if !strings.Contains(out, "name") && !f.report {
+			t.Error(out)
+		}
+	}
+}
+
 // TestListenASCII hears the other framing.
 func TestListenASCII(t *testing.T) {
-	inUTC(t)
 	l := serialLine("/dev/ttyUSB0", 0)
 	l.Framing = line.ASCII
 	read := exchange(t, line.ASCII, frame.Read(regmap.InputRegister, 0, 8))
@@ -309,7 +327,6 @@ func TestListenTimes(t *testing.T) {
 // answer took longer than a silence, is certain once it is answered; alone behind
 // noise it stays possible.
 func TestSlowAnswerSupportsItsRequest(t *testing.T) {
-	inUTC(t)
 	asked, told := askedAndTold(t, line.RTU, frame.Read(regmap.InputRegister, 0, 8))
 	spike := said{300 * time.Millisecond, []byte{0x3B}}
 	slow := []said{spike, {300 * time.Millisecond, asked}, {400 * time.Millisecond, told}}
@@ -378,7 +395,6 @@ func TestI4NobodyReads(t *testing.T) {
 // TestRecordingBreaksOff: a disk that takes no more is told once, and decides the
 // exit code; listening goes on.
 func TestRecordingBreaksOff(t *testing.T) {
-	inUTC(t)
 	if _, err := os.Stat("/dev/full"); err != nil {
 		t.Skip("no /dev/full here")
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"io"
 	"strings"
@@ -111,7 +112,10 @@ func (s *listenShow) settled(waiting bool) {
 	s.queue.settled(waiting)
 	if !waiting {
 		for _, r := range s.pending {
-			s.keep(writeRow(s.out, r))
+			var row bytes.Buffer
+			s.keep(writeRow(&row, r))
+			_, err := s.out.Write(plainJSON(row.Bytes()))
+			s.keep(err)
 		}
 		s.pending = s.pending[:0]
 	}

@@ -4,11 +4,13 @@ import (
 	"context"
 	"os"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
 func TestMain(m *testing.M) {
+	time.Local = time.UTC // times of day are shown as they are there; set once, before anything reads it
 	testscript.Main(m, map[string]func(){
 		"plumbline": func() {
 			os.Exit(run(context.Background(), &streams{in: os.Stdin, out: os.Stdout, err: os.Stderr}, os.Args[1:]))

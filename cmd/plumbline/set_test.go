@@ -359,6 +359,8 @@ func TestOnlySetWrites(t *testing.T) {
 		"import":   {none, [][]string{{"../../testdata/sheets/numbers.csv"}}},
 		"compare":  {none, [][]string{{cistern, dosing}}},
 		"sheet":    {none, [][]string{{cistern}, {cistern, "--interface"}}},
+		"seek":     {talks, [][]string{{"--tcp", "{at}", "--units", "17", "--response", "200ms"}}},
+		"listen":   {none, nil}, // opens a serial port for reading only; see TestListen...
 		"set":      {writes, [][]string{{"{line}", "mode", "off", "--yes", "mode"}}},
 	}
 	station(t, cistern, "--unit", "17", "--listen", "127.0.0.1:0") // simulate, beside all the others

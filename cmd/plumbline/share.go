@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -98,6 +99,7 @@ func (c courtesy) listen(ctx context.Context, l *line.Line) (seek.Heard, error) 
 // judge says whether a command may send after what was heard.
 func (c courtesy) judge(ctx context.Context, l *line.Line, h seek.Heard, err error) error {
 	where := paper.Text(l.Serial.Port)
+	h.Lasted = h.Lasted.Round(100 * time.Millisecond)
 	switch {
 	case ctx.Err() != nil:
 		return verdict{exitNoReply, fmt.Errorf("ended while listening on %s; nothing was sent", where)}
