@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 
+	"golang.org/x/text/unicode/norm"
+
 	"plumbline/regmap"
 	"plumbline/regmap/doc"
 )
@@ -231,7 +233,7 @@ func FuzzQuote(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
-		s = clean(s)
+		s = norm.NFC.String(clean(s)) // a file's texts have one form
 		text := "points:\n  a: " + quote(s) + "\n  b: {x: " + quote(s) + ", y: 1}\n"
 		rep := new(doc.Report)
 		n := doc.Parse("x.yaml", []byte(text), rep).Get("points")
