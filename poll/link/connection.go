@@ -53,6 +53,7 @@ type receiver interface {
 	lost(s *session, why loss) (crowded bool) // before s.dead is closed; crowded: it was asked too much at once
 	refused(s *session, err error)            // told by a datagram stream of what was sent before
 	take(s *session, b []byte, at decode.Stamp) (rest bool)
+	lends(s *session) bool // whether the callers read from now on; see reader
 }
 
 // A session is one opened stream until it is lost.
@@ -68,6 +69,11 @@ type session struct {
 	datagrams bool          // each read gives one, and a frame never spans two
 	box       *outbox       // MBAP: requests that are to leave; under transactions.mu
 	crowded   bool          // more requests were open than the station may take; under transactions.mu
+
+	buf    []byte      // of who reads
+	empty  int         // reads in a row that gave nothing
+	reader reader      // MBAP: who that is; under transactions.mu
+	nudged atomic.Bool // the reader is to look at what has changed
 }
 
 // A loss is why a stream is gone.
@@ -254,46 +260,66 @@ const (
 	readWhole = 8 << 10
 )
 
-// read reads a session's stream until it ends.
+// read reads a session's stream until it ends or is lent.
 func (c *connection) read(s *session) {
-	size := readSize
-	if s.datagrams {
-		size = readWhole // a datagram is read whole or cut off
+	for c.readOnce(s) && !c.receiver.lends(s) {
 	}
-	buf := make([]byte, size)
-	empty := 0
-	for {
-		n, err := s.stream.Read(buf)
-		if n > 0 {
-			empty = 0
-			if c.receiver.take(s, buf[:n], c.clock()) {
-				sleep(c.life, noiseRest, s.dead)
-			}
-			if n == len(buf) && n < readWhole {
-				buf = make([]byte, readWhole)
-			}
+}
+
+// readOnce reads a session's stream and gives on what came; false when the
+// session is lost.
+func (c *connection) readOnce(s *session) bool {
+	n, err := s.stream.Read(s.room())
+	if n > 0 {
+		s.empty = 0
+		if c.receiver.take(s, s.buf[:n], c.clock()) {
+			sleep(c.life, noiseRest, s.dead)
 		}
-		if err == nil && n > 0 {
-			continue
+		if n == len(s.buf) && n < readWhole {
+			s.buf = make([]byte, readWhole)
 		}
-		if errors.Is(err, os.ErrDeadlineExceeded) {
-			err = s.stream.SetReadDeadline(time.Time{})
-		} else if err != nil && s.datagrams && passing(err) {
-			c.receiver.refused(s, err)
-			err = nil
-		}
-		if err == nil && n == 0 {
-			if empty++; empty >= maxEmptyReads {
-				err = errEmptyReads
-			} else {
-				sleep(c.life, emptyRest, s.dead)
-			}
-		}
-		if err != nil {
-			c.lose(s, loss{regmap.PortGone, goneWords(err)})
-			return
+		if err == nil {
+			return true
 		}
 	}
+	if err = c.readAgain(s, n, err); err != nil {
+		c.lose(s, loss{regmap.PortGone, goneWords(err)})
+		return false
+	}
+	return true
+}
+
+// room is the memory to read into.
+func (s *session) room() []byte {
+	switch {
+	case s.buf != nil:
+	case s.datagrams:
+		s.buf = make([]byte, readWhole) // a datagram is read whole or cut off
+	default:
+		s.buf = make([]byte, readSize)
+	}
+	return s.buf
+}
+
+// readAgain is why a stream must not be read again after a read that brought an
+// error or nothing.
+func (c *connection) readAgain(s *session, n int, err error) error {
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		nudged := s.nudged.Swap(false) // before the deadline goes, so that no later one is lost
+		if err = s.stream.SetReadDeadline(time.Time{}); nudged {
+			return err
+		}
+	} else if err != nil && s.datagrams && passing(err) {
+		c.receiver.refused(s, err)
+		err = nil
+	}
+	if err == nil && n == 0 {
+		if s.empty++; s.empty >= maxEmptyReads {
+			return errEmptyReads
+		}
+		sleep(c.life, emptyRest, s.dead)
+	}
+	return err
 }
 
 // goneWords says why a stream is gone. With TLS 1.3 a station judges our

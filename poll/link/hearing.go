@@ -326,3 +326,6 @@ func (t *turns) isForeign(unit regmap.Unit, pdu []byte, at decode.Stamp) bool {
 	_, err := frame.Match(*t.foreign, pdu)
 	return err == nil
 }
+
+// lends: the answers of a line without transaction numbers are always watched.
+func (t *turns) lends(*session) bool { return false }

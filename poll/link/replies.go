@@ -133,6 +133,7 @@ func (t *transactions) give(adu frame.ADU, b []byte, first, done decode.Stamp) b
 		x.out.left = first
 	}
 	x.out.first, x.out.done = first, done
+	t.answered = done.Steady
 	t.crowding(x, done.Steady)
 	t.close(x)
 	t.remember(id, wasAnswered)

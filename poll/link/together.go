@@ -86,7 +86,7 @@ func (a *asking) alone(i int) {
 // A party is the transactions that one caller waits for together. All of it is
 // under transactions.mu.
 type party struct {
-	woken   chan struct{}
+	bell    bell
 	open    int // tries that have not ended; of the caller alone
 	missing int // answers
 }
@@ -174,7 +174,7 @@ func (t *transactions) together(ctx context.Context, calls []*call) {
 		}
 		return
 	}
-	p := &party{woken: make(chan struct{}, 1)}
+	p := &party{bell: bell{sound: make(chan struct{}, 1)}}
 	for _, c := range calls {
 		if c.adu != nil {
 			t.begin(s, c, c.adu).party = p
@@ -204,23 +204,47 @@ func (t *transactions) missed(ctx context.Context, s *session, err error) outcom
 
 // awaitAll waits until every try of a party has ended.
 func (t *transactions) awaitAll(ctx context.Context, s *session, p *party, calls []*call) {
-	gone, done := false, ctx.Done()
+	gone := false
 	for p.open > 0 {
-		select {
-		case <-p.woken:
-		case <-done:
-			gone, done = true, nil
-		}
 		t.mu.Lock()
 		writer, why := t.dismiss(s, p, calls, gone)
+		if p.open > 0 {
+			t.lead(ctx, s, &p.bell, p.haveLeft(calls))
+		} else {
+			t.stop(s, &p.bell, stillOpen(calls))
+		}
 		t.mu.Unlock()
 		if writer {
 			t.flush(s)
 		}
-		if why != nil {
+		switch {
+		case why != nil:
 			t.conn.lose(s, *why)
+		case p.open > 0 && !writer:
+			gone = t.hear(ctx, s, &p.bell, gone)
 		}
 	}
+}
+
+// haveLeft says whether all that the party still waits for has left.
+func (p *party) haveLeft(calls []*call) bool {
+	for _, c := range calls {
+		if c.adu != nil && !c.open.hasLeft() {
+			return false
+		}
+	}
+	return true
+}
+
+// stillOpen counts the calls whose transactions are open: they ended without an
+// answer.
+func stillOpen(calls []*call) (n int) {
+	for _, c := range calls {
+		if c.open != nil {
+			n++
+		}
+	}
+	return n
 }
 
 // dismiss takes those of a party out that have ended. It says whether the party

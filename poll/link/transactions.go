@@ -53,6 +53,14 @@ type transactions struct {
 	busyAt   time.Duration                 // ... when
 
 	later []func() // notes to tell when mu is free
+
+	answered time.Duration // steady: when the last answer came
+	closely  bool          // what is open was asked for soon after that
+	shy      bool          // the reading is not lent; see reader
+	lending  bool          // lent is set
+	lent     *time.Timer
+	heeded   <-chan struct{} // of the context whose end nudges
+	forget   func() bool     // it
 }
 
 // An openTry is an identifier whose answer is waited for.
@@ -64,7 +72,7 @@ type openTry struct {
 // A transaction is a call that is open on a stream. All of it is under mu.
 type transaction struct {
 	call     *call
-	woken    chan struct{} // told that something below has changed
+	bell     bell          // rung when something below has changed
 	party    *party        // with which it is waited for; nil: alone
 	awaited  bool          // its caller waits
 	writer   bool          // its caller is to empty the outbox
@@ -138,6 +146,7 @@ func (t *transactions) lost(s *session, why loss) (crowded bool) {
 		t.link.queue.crowded(t.calls/2, true, t.clock().Steady)
 	}
 	s.crowded = crowded
+	t.parted(s, why)
 	for _, o := range t.open {
 		o.x.lost = true
 		for i := range o.x.tries {
@@ -157,18 +166,15 @@ func (t *transactions) lost(s *session, why loss) (crowded bool) {
 // wake tells the caller to look again; of a party whose answers come one after
 // another only when the last is there.
 func (x *transaction) wake() {
-	woken := x.woken
+	bell := &x.bell
 	if p := x.party; p != nil {
-		if woken = p.woken; x.finished {
+		if bell = &p.bell; x.finished {
 			if p.missing--; p.missing > 0 {
 				return
 			}
 		}
 	}
-	select {
-	case woken <- struct{}{}:
-	default:
-	}
+	bell.ring()
 }
 
 // at notes how far a try is; false when the transaction is no longer about it.
@@ -222,6 +228,9 @@ func (t *transactions) begin(s *session, c *call, adu []byte) *transaction {
 	x := c.open
 	if x == nil || x.finished || x.lost {
 		x = c.transaction()
+		if t.calls == 0 {
+			t.closely = t.answered > 0 && c.asked.Steady-t.answered < lentFor
+		}
 		t.calls++
 		t.waiting.Store(int32(t.calls))
 	}
@@ -257,12 +266,11 @@ func (c *call) transaction() *transaction {
 	} else {
 		x = new(transaction)
 	}
-	woken := x.woken
-	if woken == nil {
-		woken = make(chan struct{}, 1)
+	if x.bell.sound == nil {
+		x.bell.sound = make(chan struct{}, 1)
 	}
 	clear(x.tries[:cap(x.tries)])
-	x.call, x.woken, x.party, x.tries = c, woken, nil, x.tries[:0]
+	x.call, x.party, x.tries = c, nil, x.tries[:0]
 	x.awaited, x.writer, x.finished, x.lost, x.overdue = false, false, false, false, false
 	x.refused, x.silent = "", ""
 	c.open = x
@@ -279,37 +287,43 @@ func (t *transactions) waits(id uint16) *transaction {
 	return nil
 }
 
-// await waits until a try has ended, and writes for others when it is its turn.
+// await waits until a try has ended, and writes and reads for others when it is
+// its turn.
 func (t *transactions) await(ctx context.Context, s *session, x *transaction) outcome {
 	gone := false
 	for {
-		if done := ctx.Done(); done == nil || gone {
-			<-x.woken
-		} else {
-			select {
-			case <-x.woken:
-			case <-done:
-				gone = true
-			}
-		}
 		t.mu.Lock()
+		finished := x.finished
 		o, over := t.outcome(s, x, gone)
 		x.awaited = !over
 		writer := x.writer
 		x.writer = false
+		switch {
+		case !over:
+			t.lead(ctx, s, &x.bell, x.hasLeft())
+		case finished:
+			t.stop(s, &x.bell, 0)
+		default:
+			t.stop(s, &x.bell, 1)
+		}
 		t.mu.Unlock()
 		if writer {
 			t.flush(s)
 		}
-		if !over {
-			continue
-		}
-		if o.loss != nil {
+		switch {
+		case over && o.loss != nil:
 			t.conn.lose(s, *o.loss)
+			return o
+		case over:
+			return o
+		case !writer:
+			gone = t.hear(ctx, s, &x.bell, gone)
 		}
-		return o
 	}
 }
+
+// hasLeft says whether the last try has left.
+func (x *transaction) hasLeft() bool { return x.tries[len(x.tries)-1].stage == left }
 
 // outcome is that of a try if it has ended.
 func (t *transactions) outcome(s *session, x *transaction, gone bool) (o outcome, over bool) {
@@ -417,6 +431,7 @@ func (t *transactions) ring() {
 		case x.due <= now:
 			x.overdue = true
 			x.wake()
+			t.nudge()
 		case next == 0 || x.due < next:
 			next = x.due
 		}
