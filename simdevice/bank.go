@@ -6,6 +6,7 @@ import (
 	"sync"
 
 	"plumbline/regmap"
+	"plumbline/simdevice/process"
 )
 
 // A Bank is the contents of one unit: the four tables of its map, sparse, raw.
@@ -19,6 +20,11 @@ type Bank struct {
 	layout   *regmap.Layout
 	identity identity
 	sources  []source
+
+	stepping sync.Mutex      // held through a step; never asked for under mu
+	process  process.Process // nil: none; under stepping
+	seen     Snapshot        // what a step finds; under stepping
+	sets     []Set           // what it publishes; under stepping
 
 	mu      sync.RWMutex
 	tables  [len(regmap.Tables) + 1]table
@@ -56,8 +62,14 @@ func NewBank(m *regmap.Map) (*Bank, error) {
 	}
 	if s, ok := m.Blocks[SimulateKey].(*Simulation); ok {
 		b.sources = s.sources
+		if s.model != nil {
+			b.process = s.model.New()
+		}
 	}
-	if err := b.publishSources(0, true); err != nil {
+	if err := b.publishSources(); err != nil {
+		return nil, err
+	}
+	if err := b.Step(0); err != nil {
 		return nil, err
 	}
 	return b, nil
@@ -146,14 +158,21 @@ type Snapshot struct {
 
 // Snapshot copies the contents of one moment.
 func (b *Bank) Snapshot() *Snapshot {
-	s := &Snapshot{layout: b.layout}
+	s := new(Snapshot)
+	b.copyInto(s)
+	return s
+}
+
+// copyInto makes a snapshot in the place of an older one.
+func (b *Bank) copyInto(s *Snapshot) {
+	s.layout = b.layout
 	b.mu.RLock()
 	defer b.mu.RUnlock()
 	for t := range b.tables {
+		cells := s.tables[t].cells[:0]
 		s.tables[t] = b.tables[t]
-		s.tables[t].cells = append([]uint16(nil), b.tables[t].cells...)
+		s.tables[t].cells = append(cells, b.tables[t].cells...)
 	}
-	return s
 }
 
 // AppendRaw is Bank.AppendRaw at the snapshot's moment.
@@ -201,8 +220,14 @@ func (b *Bank) put(s Set) error {
 	if cells == nil {
 		return fmt.Errorf("%s: %w: it has no registers", p.Name, ErrPoint)
 	}
+	coded, cause := p, regmap.NoCause
+	if p.Exponent != nil { // with the power of ten that its register holds now
+		if coded, cause = p.Fixed(underLock{b}); cause != regmap.NoCause {
+			return fmt.Errorf("%s: %w: its exponent register holds no power of ten (%s)", p.Name, regmap.ErrRange, cause)
+		}
+	}
 	var buf [4]uint16
-	raw, err := p.AppendRaw(buf[:0], s.Value, cells)
+	raw, err := coded.AppendRaw(buf[:0], s.Value, cells)
 	if err != nil {
 		return err
 	}
@@ -212,6 +237,16 @@ func (b *Bank) put(s Set) error {
 		cells[i] = w
 	}
 	return nil
+}
+
+// underLock is a bank whose lock the caller holds.
+type underLock struct{ *Bank }
+
+func (b underLock) AppendRaw(dst []uint16, s regmap.Span) ([]uint16, bool) {
+	if !b.layout.Answers(s) {
+		return dst, false
+	}
+	return b.tables[s.Table].append(dst, s), true
 }
 
 // Value is what the point's contents mean now.

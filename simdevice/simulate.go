@@ -8,6 +8,7 @@ import (
 
 	"plumbline/regmap"
 	"plumbline/regmap/doc"
+	"plumbline/simdevice/process"
 )
 
 // SimulateKey is the block of a map that belongs to the station.
@@ -21,14 +22,15 @@ const SimulateKey = "simulate"
 func Simulate() regmap.Section {
 	return regmap.Section{
 		Key:   SimulateKey,
-		About: "what the points of the simulated station hold, in engineering units",
+		About: "what the points of the simulated station hold, in engineering units, and the process behind them",
 		Shape: simulationTable.Shape(),
 		Read: func(n doc.Node, m *regmap.Map) any {
 			s := &Simulation{device: m}
 			simulationTable.Read(n, s)
-			sort.SliceStable(s.sources, func(i, j int) bool { // words first, then bits inside them
-				return !inside(s.sources[i].point) && inside(s.sources[j].point)
-			})
+			sort.SliceStable(s.sources, func(i, j int) bool { return s.sources[i].turn() < s.sources[j].turn() })
+			if s.processAt.Present() {
+				s.model = s.readProcess(s.processAt)
+			}
 			return s
 		},
 	}
@@ -36,8 +38,10 @@ func Simulate() regmap.Section {
 
 // A Simulation is what a `simulate:` block says, checked against its map.
 type Simulation struct {
-	device  *regmap.Map
-	sources []source
+	device    *regmap.Map
+	sources   []source
+	processAt doc.Node
+	model     *process.Model // nil: no process
 
 	names []string // of the map's points, made for the first hint
 	hints int      // given so far
@@ -87,6 +91,7 @@ var simulationTable = doc.NewTable(
 			}
 		}
 	}),
+	doc.Custom("process", "the plant behind the points and its controller", process.Shape(), func(s *Simulation, n doc.Node) { s.processAt = n }),
 )
 
 // mostHints is how many unknown names are compared with all known ones: beyond
@@ -153,6 +158,18 @@ var valueShape = doc.Shape{Kind: doc.Either, Forms: []doc.Shape{
 func pointsShape() doc.Shape {
 	point := pointTable.Shape()
 	return doc.Shape{Kind: doc.KeyBlock, Rest: &point}
+}
+
+// turn is the place of a source among the others: first words, then bits inside
+// them, then points whose power of ten lies in one of those words.
+func (s *source) turn() int {
+	switch {
+	case s.point.Exponent != nil:
+		return 2
+	case inside(s.point):
+		return 1
+	}
+	return 0
 }
 
 // inside says whether a point is some of the bits of a register.
@@ -242,8 +259,13 @@ func named(n doc.Node, p *regmap.Point) (regmap.Value, bool) {
 	return regmap.Value{}, false
 }
 
-// holds says whether the point can hold the value, and reports it if not.
+// holds says whether the point can hold the value, and reports it if not. What
+// a point with an exponent register can hold shows only when that is filled:
+// NewBank says so.
 func holds(n doc.Node, p *regmap.Point, v regmap.Value) bool {
+	if p.Exponent != nil && v.Rat() != nil {
+		return true
+	}
 	_, err := p.AppendRaw(nil, v, make([]uint16, p.Count))
 	if err != nil {
 		n.Fault("%s", strings.TrimPrefix(err.Error(), p.Name+": ")).Err = err
@@ -265,20 +287,4 @@ func (s *source) at(t time.Duration) regmap.Value {
 	way := new(big.Rat).Sub(s.to, s.from)
 	way.Mul(way, big.NewRat(int64(max(t, 0)), int64(s.over)))
 	return regmap.ExactValue(way.Add(way, s.from))
-}
-
-// Step brings everything that changes by itself to a time, counted from the
-// start of the station, and publishes it at one moment: constants are put
-// back, ramps move on. The error, of a value that a point cannot hold, wraps
-// regmap.ErrKind or regmap.ErrRange; then nothing was published.
-func (b *Bank) Step(at time.Duration) error { return b.publishSources(at, false) }
-
-func (b *Bank) publishSources(at time.Duration, starts bool) error {
-	var sets []Set
-	for i := range b.sources {
-		if s := &b.sources[i]; starts || !s.once {
-			sets = append(sets, Set{s.point, s.at(at)})
-		}
-	}
-	return b.Publish(sets...)
 }

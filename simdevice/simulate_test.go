@@ -134,7 +134,11 @@ func TestSimulateFaults(t *testing.T) {
 		{"points: {total: {ramp: {from: -1, to: 1, over: 5s}}}", "total.ramp.from", "beyond what the type can hold"},
 		{"points: {total: {ramp: {from: 1, to: 5e9, over: 5s}}}", "total.ramp.to", "beyond what the type can hold"},
 		{"points: {total: {ramp: {from: 0, to: 1, over: 5s, then: hol}}}", "total.ramp.then", "did you mean hold?"},
-		{"process: {kind: vessel}", "simulate.process", "unknown key"},
+		{"proces: {kind: vessel}", "simulate.proces", "did you mean process?"},
+		{"process: {kind: vessel}", "simulate.process", "geometry is missing"},
+		{"process: {}", "simulate.process", "kind is missing"},
+		{"process: {kind: vesel}", "simulate.process.kind", "did you mean vessel?"},
+		{"process: 5", "simulate.process", "a block of keys"},
 		{"points: [1]", "simulate.points", "a block of keys is wanted here"},
 	} {
 		var rep doc.Report

@@ -49,8 +49,9 @@ var rooms = map[string][]string{
 	"poll/seek":            {"regmap", "regmap/line", "decode", "decode/frame", "decode/segment", "poll/link"},
 	"poll":                 {"regmap", "regmap/line", "regmap/alarm", "decode", "decode/frame", "poll/plan", "poll/link"},
 
-	"simdevice/fault": {"regmap", "regmap/line", "decode", "decode/frame"},
-	"simdevice":       {"regmap", "regmap/line", "regmap/doc", "decode", "decode/frame", "decode/nap", "simdevice/fault"},
+	"simdevice/fault":   {"regmap", "regmap/line", "decode", "decode/frame"},
+	"simdevice/process": {"regmap", "regmap/doc", "regmap/ucum"},
+	"simdevice":         {"regmap", "regmap/line", "regmap/doc", "decode", "decode/frame", "decode/nap", "simdevice/fault", "simdevice/process"},
 }
 
 // doors are the only folders that may import an outside module.
