@@ -100,7 +100,7 @@ func (o *outcome) settle(r frame.Response) {
 }
 
 // exchange is the call's record, made once.
-func (c *call) exchange(source decode.Source, f line.Framing, o outcome) *decode.Exchange {
+func (c *call) exchange(source decode.Source, f line.Framing, o *outcome) *decode.Exchange {
 	return &decode.Exchange{
 		ID: decode.ID{Source: source, Number: c.number}, Framing: f,
 		Unit: c.unit, Request: c.request,

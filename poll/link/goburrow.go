@@ -54,11 +54,15 @@ type packager struct {
 	modbus.Packager
 	framing line.Framing
 	request frame.Request
+	judged  []byte // the answer that was matched already
 }
 
 // Verify says whether answer is a whole frame that answers the request. The
 // unit was judged before: a station on a direct connection may give another.
 func (p *packager) Verify(_, answer []byte) error {
+	if len(answer) > 0 && len(answer) == len(p.judged) && &answer[0] == &p.judged[0] {
+		return nil
+	}
 	a, err := frame.ParseADU(p.framing, answer)
 	if err != nil {
 		return err
@@ -75,7 +79,6 @@ type carrier struct {
 	call    *call
 	outcome outcome
 	carried bool
-	answer  [frame.MaxBuffer]byte // as the library is given it
 }
 
 var (
@@ -83,24 +86,19 @@ var (
 	errOtherFrame = errors.New("the frame made is not that of the request")
 )
 
-// Send carries a request and brings back its answer under the transaction
-// identifier that the library gave it. Nothing leaves but the request that was
-// asked for, or permitted, to the byte.
+// Send carries a request and brings back its answer. Nothing leaves but the
+// request that was asked for, or permitted, to the byte.
 func (t *carrier) Send(adu []byte) ([]byte, error) {
 	a, err := frame.ParseADU(t.link.config.Framing, adu)
 	if err != nil || a.Unit != t.call.unit || !bytes.Equal(a.PDU, t.call.pdu) {
 		return nil, errOtherFrame
 	}
-	library := [2]byte(adu)
 	t.outcome, t.carried = t.link.tries(t.ctx, t.call, adu), true
 	if !t.outcome.answered() {
 		return nil, errUnanswered
 	}
-	answer := append(t.answer[:0], t.outcome.received...)
-	if t.link.config.Framing == line.MBAP {
-		copy(answer, library[:])
-	}
-	return answer, nil
+	t.call.slot.packager.judged = t.outcome.received
+	return t.outcome.received, nil
 }
 
 // carry makes the tries of a call in a slot.
@@ -110,7 +108,7 @@ func (l *Link) carry(ctx context.Context, s *slot, c *call) outcome {
 	t := &s.own
 	t.link, t.ctx, t.call, t.carried = l, ctx, c, false
 	c.slot = s
-	defer func() { t.ctx, t.call, t.outcome = nil, nil, outcome{} }()
+	defer func() { t.ctx, t.call, t.outcome, s.packager.judged = nil, nil, outcome{}, nil }()
 	err := s.send(t, c)
 	if !t.carried {
 		return unsent(regmap.Internal, fmt.Sprintf("the request was refused before it left: %v", err), l.config.Clock())
@@ -231,5 +229,7 @@ func (s *slot) agreed(c *call, o outcome) outcome {
 	if !o.answered() {
 		return o
 	}
+	s.packager.judged = o.received
+	defer func() { s.packager.judged = nil }()
 	return o.unless(disagreement(&o, s.understand(c.pdu, o.sent, o.received)))
 }

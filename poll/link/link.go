@@ -261,16 +261,17 @@ func (l *Link) once(ctx context.Context, c *call) (*decode.Exchange, error) {
 			l.count.crowded.Add(1)
 			continue
 		}
-		return l.finished(c, o), nil
+		return l.finished(c, &o), nil
 	}
 	if l.life.Err() != nil {
 		return nil, ErrClosed
 	}
 	c.number = l.number.Add(1)
-	return l.finished(c, unsent(regmap.Interrupted, "stopped before the line was free", l.config.Clock())), nil
+	o := unsent(regmap.Interrupted, "stopped before the line was free", l.config.Clock())
+	return l.finished(c, &o), nil
 }
 
-func (l *Link) finished(c *call, o outcome) *decode.Exchange {
+func (l *Link) finished(c *call, o *outcome) *decode.Exchange {
 	switch o.cause {
 	case regmap.NoCause:
 		l.count.answered.Add(1)

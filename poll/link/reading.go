@@ -2,6 +2,7 @@ package link
 
 import (
 	"context"
+	"sync/atomic"
 	"time"
 
 	"plumbline/regmap"
@@ -37,13 +38,13 @@ const lentFor = 5 * time.Millisecond
 // A bell tells a caller that waits to look at its transactions again.
 type bell struct {
 	sound chan struct{}
-	reads bool // its caller reads, and ...
-	rung  bool // ... looks at this after each read
+	reads bool        // its caller reads, and ...
+	rung  atomic.Bool // ... looks at this after each read
 }
 
 func (b *bell) ring() {
 	if b.reads {
-		b.rung = true
+		b.rung.Store(true)
 		return
 	}
 	select {
@@ -71,7 +72,8 @@ func (t *transactions) lead(ctx context.Context, s *session, b *bell, left bool)
 	case !left:
 		t.leaveTo(s, watch)
 	default:
-		s.reader, b.reads, b.rung = caller, true, false
+		s.reader, b.reads = caller, true
+		b.rung.Store(false)
 		t.heed(ctx)
 	}
 }
@@ -149,12 +151,13 @@ func (t *transactions) readFor(ctx context.Context, s *session, b *bell) (gone b
 		if ctx.Err() != nil {
 			return true
 		}
-		more := t.conn.readOnce(s)
-		t.mu.Lock()
-		rung := b.rung
-		b.rung, b.reads = false, more
-		t.mu.Unlock()
-		if rung || !more {
+		if !t.conn.readOnce(s) {
+			t.mu.Lock()
+			b.reads = false
+			t.mu.Unlock()
+			return false
+		}
+		if b.rung.Swap(false) {
 			return false
 		}
 	}

@@ -41,21 +41,34 @@ func (t *transactions) sort(s *session, b []byte, at decode.Stamp) (answered boo
 	if s.datagrams {
 		return t.datagram(b, at), t.flooded()
 	}
-	t.in.add(b, at)
-	codec := frame.Codec{Framing: line.MBAP}
+	held := len(t.in.bytes) > 0 // the beginning of a frame, else b alone is looked at
+	if held {
+		t.in.add(b, at)
+		b = t.in.bytes
+	}
 	done := 0
-	defer func() { t.in.drop(done) }()
+	defer func() {
+		if held {
+			t.in.drop(done)
+		} else if done < len(b) {
+			t.in.add(b[done:], at)
+		}
+	}()
+	codec := frame.Codec{Framing: line.MBAP}
 	for {
-		rest := t.in.bytes[done:]
-		adu, skip, used, err := codec.Next(rest)
+		adu, skip, used, err := codec.Next(b[done:])
 		switch {
 		case errors.Is(err, frame.ErrMore):
-			return answered, otherProtocol(rest)
+			return answered, otherProtocol(b[done:])
 		case err != nil:
-			t.count.noise.Add(uint64(len(rest)))
+			t.count.noise.Add(uint64(len(b) - done))
 			return answered, &loss{regmap.Mismatch, "the stream lost its borders: " + err.Error()}
 		}
-		if t.give(adu, rest[skip:used], t.in.when(done+skip), at) {
+		first := at
+		if held {
+			first = t.in.when(done + skip)
+		}
+		if t.give(adu, b[done+skip:done+used], first, at) {
 			answered = true
 		}
 		done += used
@@ -126,8 +139,9 @@ func (t *transactions) give(adu frame.ADU, b []byte, first, done decode.Stamp) b
 		return false
 	}
 	whole := bytes.Clone(b)
+	adu.PDU = whole[len(b)-len(adu.PDU):]
 	sent := x.tried(id)
-	x.out = t.judge(x.call, adu.Unit, whole)
+	t.judge(x.call, adu, &x.out)
 	x.out.sent, x.out.left, x.out.received = sent.sent, sent.left, whole
 	if sent.stage != left { // the answer was faster than our own clock
 		x.out.left = first
@@ -172,25 +186,23 @@ func (t *transactions) crowding(x *transaction, now time.Duration) {
 }
 
 // judge says what a frame with the right identifier is to its request.
-func (t *transactions) judge(c *call, unit regmap.Unit, whole []byte) (o outcome) {
-	adu, err := frame.ParseADU(line.MBAP, whole)
-	var answer frame.Response
-	if err == nil {
-		answer, err = frame.Match(c.request, adu.PDU)
-	}
+func (t *transactions) judge(c *call, adu frame.ADU, o *outcome) {
+	*o = outcome{}
+	answer, err := frame.Match(c.request, adu.PDU)
 	switch {
-	case err == nil && unit != c.unit && t.link.config.Gateway:
+	case err == nil && adu.Unit != c.unit && t.link.config.Gateway:
 		t.count.refused.Add(1)
-		return outcome{cause: regmap.Mismatch, detail: fmt.Sprintf("unit %d answered, unit %d was asked", unit, c.unit)}
+		o.cause, o.detail = regmap.Mismatch, fmt.Sprintf("unit %d answered, unit %d was asked", adu.Unit, c.unit)
+		return
 	case err != nil:
 		t.count.refused.Add(1)
-		return outcome{cause: regmap.Mismatch, detail: err.Error()}
-	case unit != c.unit:
+		o.cause, o.detail = regmap.Mismatch, err.Error()
+		return
+	case adu.Unit != c.unit:
 		asked, number := c.unit, c.number
-		t.later = append(t.later, func() { t.notes.otherUnit(asked, unit, number) })
+		t.later = append(t.later, func() { t.notes.otherUnit(asked, adu.Unit, number) })
 	}
 	o.settle(answer)
-	return o
 }
 
 // stray counts a frame whose identifier is not open.

@@ -138,7 +138,7 @@ func (a *asking) ended(i int, o outcome) {
 	busy := o.cause == regmap.Excepted && isBusy(o.response.Exception)
 	more := c.repeat && (o.crowded || c.timing.Retries > 0 && (busy || o.again()))
 	if !more {
-		a.got[i] = l.finished(c, o)
+		a.got[i] = l.finished(c, &o)
 		return
 	}
 	switch c.number = 0; {
@@ -174,7 +174,8 @@ func (t *transactions) together(ctx context.Context, calls []*call) {
 		}
 		return
 	}
-	p := &party{bell: bell{sound: make(chan struct{}, 1)}}
+	p := new(party)
+	p.bell.sound = make(chan struct{}, 1)
 	for _, c := range calls {
 		if c.adu != nil {
 			t.begin(s, c, c.adu).party = p

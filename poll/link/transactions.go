@@ -200,17 +200,22 @@ func (x *transaction) tried(id uint16) *try {
 
 // try sends a call's frame once more and waits for an answer.
 func (t *transactions) try(ctx context.Context, c *call, adu []byte) outcome {
-	s, err := t.conn.get(ctx)
-	if err == nil {
-		err = ctx.Err()
-	}
-	if err != nil {
-		return t.link.absent(ctx, err)
-	}
 	t.mu.Lock()
-	if t.session != s {
+	s := t.session
+	if s == nil || ctx.Err() != nil {
 		t.mu.Unlock()
-		return t.missed(ctx, s, nil)
+		var err error
+		if s, err = t.conn.get(ctx); err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			return t.link.absent(ctx, err)
+		}
+		t.mu.Lock()
+		if t.session != s {
+			t.mu.Unlock()
+			return t.missed(ctx, s, nil)
+		}
 	}
 	x := t.begin(s, c, adu)
 	first := !s.box.writing

@@ -10,7 +10,6 @@ import (
 	"plumbline/decode"
 	"plumbline/decode/frame"
 	"plumbline/regmap"
-	"plumbline/regmap/line"
 	"plumbline/simdevice/fault"
 )
 
@@ -360,20 +359,19 @@ func TestB16MemoryOfTransactionsIsBounded(t *testing.T) {
 	})
 }
 
-// The wire's identifier is ours, the library's is restored, and the evidence
-// shows what was on the wire.
-func TestTransactionIdentifierOfTheLibraryIsRestored(t *testing.T) {
+// The wire's identifier is ours, the evidence shows what was on the wire, and
+// the library, whose own identifier was another, takes the answer: which request
+// it belongs to was judged before.
+func TestTransactionIdentifierIsOurs(t *testing.T) {
 	bubble(t, plain(), func(r *rig) {
 		r.link.wire.(*transactions).next = 500
-		pdu, _ := registers(0).Append(nil)
-		adu, _ := frame.AppendADU(nil, frame.ADU{Framing: line.MBAP, Transaction: 7, Unit: 17, PDU: pdu})
-		c := &carrier{link: r.link, ctx: context.Background(), call: &call{unit: 17, request: registers(0), pdu: pdu, timing: timing}}
-		answer, err := c.Send(adu)
-		if err != nil || answer[0] != 0 || answer[1] != 7 {
-			t.Fatalf("the library is given %x, %v", answer, err)
-		}
-		if id := r.sent()[0].adu.Transaction; id != 501 || c.outcome.received[1] != 501&0xFF || c.outcome.sent[1] != 501&0xFF {
-			t.Errorf("on the wire %d, sent %x, received %x", id, c.outcome.sent, c.outcome.received)
+		for _, id := range []int{501, 502} {
+			x := r.ask(17, registers(0))
+			want(t, x, regmap.NoCause, "")
+			sent := r.sent()
+			if got := sent[len(sent)-1].adu.Transaction; int(got) != id || x.Received[0] != 1 || int(x.Received[1]) != id&0xFF || int(x.Sent[1]) != id&0xFF {
+				t.Errorf("on the wire %d, sent %x, received %x", got, x.Sent, x.Received)
+			}
 		}
 	})
 }
