@@ -8,7 +8,6 @@ import (
 	"io"
 	"time"
 
-	"github.com/gopacket/gopacket"
 	"github.com/gopacket/gopacket/layers"
 	"github.com/gopacket/gopacket/pcapgo"
 
@@ -59,16 +58,20 @@ type Packet struct {
 	Cut    int // bytes that were on the line and are not in the file
 }
 
-// source is what both file formats offer.
-type source interface {
-	ZeroCopyReadPacketData() ([]byte, gopacket.CaptureInfo, error)
-	LinkType() layers.LinkType
+// raw is one packet as it stands in a file.
+type raw struct {
+	data   []byte
+	at     time.Time
+	length int // on the line
+	link   layers.LinkType
 }
+
+// source is what both file formats offer.
+type source interface{ next() (raw, error) }
 
 // A File reads the packets of a capture.
 type File struct {
 	packets source
-	mixed   bool // each packet says its own link type
 	number  int
 	first   time.Time
 	fault   error
@@ -89,10 +92,9 @@ func Open(r io.Reader) (*File, error) {
 	}
 	f := new(File)
 	if magics[binary.BigEndian.Uint32(head)] {
-		f.mixed = true
-		f.packets, err = pcapgo.NewNgReader(b, pcapgo.NgReaderOptions{WantMixedLinkType: true, SkipUnknownVersion: true})
+		f.packets, err = newBlocks(b)
 	} else {
-		f.packets, err = pcapgo.NewReader(b)
+		f.packets, err = newClassic(b)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrNotCapture, err)
@@ -106,7 +108,7 @@ func (f *File) Next() (p Packet, err error) {
 	if f.fault != nil {
 		return Packet{}, f.fault
 	}
-	data, info, err := f.read()
+	r, err := f.packets.next()
 	if err != nil {
 		f.fault = err
 		if err != io.EOF {
@@ -114,26 +116,41 @@ func (f *File) Next() (p Packet, err error) {
 		}
 		return Packet{}, f.fault
 	}
-	f.number++
-	p = Packet{Number: f.number, Link: f.packets.LinkType(), Data: data, Cut: max(0, info.Length-len(data))}
-	if f.mixed && len(info.AncillaryData) > 0 {
-		if link, ok := info.AncillaryData[0].(layers.LinkType); ok {
-			p.Link = link
-		}
+	if f.number++; f.number == 1 {
+		f.first = r.at
 	}
-	if f.number == 1 {
-		f.first = info.Timestamp
-	}
-	p.At = decode.Stamp{Wall: info.Timestamp, Steady: info.Timestamp.Sub(f.first)}
+	p = Packet{Number: f.number, Link: r.link, Data: r.data, Cut: max(0, r.length-len(r.data))}
+	p.At = decode.Stamp{Wall: r.at, Steady: r.at.Sub(f.first)}
 	return p, nil
 }
 
-// read guards against what a damaged file may do to the library.
-func (f *File) read() (data []byte, info gopacket.CaptureInfo, err error) {
+// blocks reads the packets of a pcapng file.
+type blocks struct{ in *pcapgo.NgReader }
+
+func newBlocks(in *bufio.Reader) (*blocks, error) {
+	r, err := pcapgo.NewNgReader(in, pcapgo.NgReaderOptions{WantMixedLinkType: true, SkipUnknownVersion: true})
+	if err != nil {
+		return nil, err
+	}
+	return &blocks{r}, nil
+}
+
+// next guards against what a damaged file may do to the library.
+func (b *blocks) next() (p raw, err error) {
 	defer func() {
 		if v := recover(); v != nil {
 			err = errors.New("its structure is damaged")
 		}
 	}()
-	return f.packets.ZeroCopyReadPacketData()
+	data, info, err := b.in.ZeroCopyReadPacketData()
+	if err != nil {
+		return raw{}, err
+	}
+	p = raw{data: data, at: info.Timestamp, length: info.Length, link: b.in.LinkType()}
+	if len(info.AncillaryData) > 0 { // each packet says its own
+		if link, ok := info.AncillaryData[0].(layers.LinkType); ok {
+			p.link = link
+		}
+	}
+	return p, nil
 }

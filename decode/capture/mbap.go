@@ -157,6 +157,9 @@ func (p *parser) parse(d *side, c *Chunk) {
 func (p *parser) framesOf(d *side, c *Chunk, b []byte) (used int) {
 	codec := frame.Codec{Framing: line.MBAP}
 	for !p.deaf {
+		if used == len(b) {
+			return used
+		}
 		adu, _, n, err := codec.Next(b[used:])
 		switch {
 		case err == nil:

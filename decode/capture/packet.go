@@ -41,10 +41,11 @@ type unwrapper struct {
 	sll      layers.LinuxSLL
 	sll2     layers.LinuxSLL2
 	loopback layers.Loopback
+	found    parcel // what the last packet carries
 }
 
 // unwrap finds the TCP segment or datagram in a packet.
-func (u *unwrapper) unwrap(p *Packet) (parcel, why) {
+func (u *unwrapper) unwrap(p *Packet) why {
 	b, none := p.Data, gopacket.NilDecodeFeedback
 	var err error
 	var kind layers.EthernetType
@@ -52,7 +53,7 @@ func (u *unwrapper) unwrap(p *Packet) (parcel, why) {
 	case layers.LinkTypeEthernet:
 		// Two addresses of six bytes, then the type (IEEE 802.3, 3.1.1; from memory).
 		if len(b) < 14 {
-			return parcel{}, malformed
+			return malformed
 		}
 		kind, b = layers.EthernetType(binary.BigEndian.Uint16(b[12:])), b[14:]
 	case layers.LinkTypeLinuxSLL:
@@ -67,10 +68,10 @@ func (u *unwrapper) unwrap(p *Packet) (parcel, why) {
 	case layers.LinkTypeRaw, layers.LinkTypeIPv4, layers.LinkTypeIPv6, 12, 14: // raw IP has two older numbers
 		kind = version(b)
 	default:
-		return parcel{}, other
+		return other
 	}
 	if err != nil {
-		return parcel{}, malformed
+		return malformed
 	}
 	return u.network(b, kind, p.Cut > 0)
 }
@@ -89,59 +90,57 @@ func version(b []byte) layers.EthernetType {
 }
 
 // network looks through VLAN tags, PPPoE and IP in IP.
-func (u *unwrapper) network(b []byte, kind layers.EthernetType, cut bool) (parcel, why) {
+func (u *unwrapper) network(b []byte, kind layers.EthernetType, cut bool) (verdict why) {
 	for range mostNesting {
 		switch kind {
 		case layers.EthernetTypeDot1Q, layers.EthernetTypeQinQ, 0x9100:
 			// A tag is two bytes, then the next type (IEEE 802.1Q, 9.6; from memory).
 			if len(b) < 4 {
-				return parcel{}, malformed
+				return malformed
 			}
 			kind, b = layers.EthernetType(binary.BigEndian.Uint16(b[2:])), b[4:]
 		case layers.EthernetTypeIPv4:
-			s, inner, verdict := u.internet4(b, cut)
-			if inner == nil {
-				return s, verdict
+			if b, verdict = u.internet4(b, cut); b == nil {
+				return verdict
 			}
-			b, kind = inner, version(inner)
+			kind = version(b)
 		case layers.EthernetTypeIPv6:
-			s, inner, verdict := u.internet6(b, cut)
-			if inner == nil {
-				return s, verdict
+			if b, verdict = u.internet6(b, cut); b == nil {
+				return verdict
 			}
-			b, kind = inner, version(inner)
+			kind = version(b)
 		default:
-			return parcel{}, other
+			return other
 		}
 	}
-	return parcel{}, nested
+	return nested
 }
 
 // internet4 reads an IPv4 packet. inner is a packet inside it. What the file
 // does not hold of it is cut. Source: RFC 791, 3.1.
-func (u *unwrapper) internet4(b []byte, cut bool) (s parcel, inner []byte, verdict why) {
+func (u *unwrapper) internet4(b []byte, cut bool) (inner []byte, verdict why) {
 	if len(b) < 20 || b[0]>>4 != 4 {
-		return s, nil, malformed
+		return nil, malformed
 	}
 	head, whole := int(b[0]&15)*4, int(binary.BigEndian.Uint16(b[2:]))
 	if whole == 0 { // the sender's network card filled it in behind the capture; common practice
 		whole = len(b)
 	}
 	if head < 20 || head > whole || head > len(b) {
-		return s, nil, malformed
+		return nil, malformed
 	}
 	if binary.BigEndian.Uint16(b[6:])&0x3FFF != 0 { // more fragments, or not the first
-		return s, nil, fragment
+		return nil, fragment
 	}
 	from, to := netip.AddrFrom4([4]byte(b[12:16])), netip.AddrFrom4([4]byte(b[16:20]))
-	return inside(layers.IPProtocol(b[9]), b[head:min(whole, len(b))], from, to, cut)
+	return u.inside(layers.IPProtocol(b[9]), b[head:min(whole, len(b))], from, to, cut)
 }
 
 // internet6 reads an IPv6 packet with the extension headers that lie in its way.
 // Source: RFC 8200, 3 and 4.
-func (u *unwrapper) internet6(b []byte, cut bool) (s parcel, inner []byte, verdict why) {
+func (u *unwrapper) internet6(b []byte, cut bool) (inner []byte, verdict why) {
 	if len(b) < 40 || b[0]>>4 != 6 {
-		return s, nil, malformed
+		return nil, malformed
 	}
 	from, to := netip.AddrFrom16([16]byte(b[8:24])), netip.AddrFrom16([16]byte(b[24:40]))
 	next, rest := layers.IPProtocol(b[6]), b[40:]
@@ -152,48 +151,48 @@ func (u *unwrapper) internet6(b []byte, cut bool) (s parcel, inner []byte, verdi
 		switch next {
 		case layers.IPProtocolIPv6HopByHop, layers.IPProtocolIPv6Routing, layers.IPProtocolIPv6Destination:
 			if len(rest) < 8 || len(rest) < 8+8*int(rest[1]) {
-				return s, nil, malformed
+				return nil, malformed
 			}
 			next, rest = layers.IPProtocol(rest[0]), rest[8+8*int(rest[1]):]
 		case layers.IPProtocolIPv6Fragment:
-			return s, nil, fragment
+			return nil, fragment
 		default:
-			return inside(next, rest, from, to, cut)
+			return u.inside(next, rest, from, to, cut)
 		}
 	}
-	return s, nil, nested
+	return nil, nested
 }
 
 // inside reads what an IP packet carries. Source: RFC 9293, 3.1; RFC 768.
-func inside(protocol layers.IPProtocol, b []byte, from, to netip.Addr, cut bool) (s parcel, inner []byte, verdict why) {
+func (u *unwrapper) inside(protocol layers.IPProtocol, b []byte, from, to netip.Addr, cut bool) (inner []byte, verdict why) {
 	switch protocol {
 	case layers.IPProtocolTCP:
 		if len(b) < 20 || int(b[12]>>4)*4 < 20 || int(b[12]>>4)*4 > len(b) {
-			return s, nil, malformed
+			return nil, malformed
 		}
-		s = parcel{payload: b[int(b[12]>>4)*4:], cut: cut, seq: binary.BigEndian.Uint32(b[4:]), ack: binary.BigEndian.Uint32(b[8:])}
-		s.fin, s.syn, s.rst, s.acks = b[13]&1 != 0, b[13]&2 != 0, b[13]&4 != 0, b[13]&16 != 0
+		u.found = parcel{payload: b[int(b[12]>>4)*4:], cut: cut, seq: binary.BigEndian.Uint32(b[4:]), ack: binary.BigEndian.Uint32(b[8:])}
+		u.found.fin, u.found.syn, u.found.rst, u.found.acks = b[13]&1 != 0, b[13]&2 != 0, b[13]&4 != 0, b[13]&16 != 0
 	case layers.IPProtocolUDP:
 		if len(b) < 8 {
-			return s, nil, malformed
+			return nil, malformed
 		}
 		n := int(binary.BigEndian.Uint16(b[4:]))
 		if n == 0 {
 			n = len(b)
 		}
 		if n < 8 {
-			return s, nil, malformed
+			return nil, malformed
 		}
-		s = parcel{datagram: true, payload: b[8:min(n, len(b))], cut: cut}
+		u.found = parcel{datagram: true, payload: b[8:min(n, len(b))], cut: cut}
 	case layers.IPProtocolIPv4, layers.IPProtocolIPv6:
 		if len(b) == 0 {
-			return s, nil, malformed
+			return nil, malformed
 		}
-		return s, b, used
+		return b, used
 	default:
-		return s, nil, other
+		return nil, other
 	}
-	s.from = netip.AddrPortFrom(from, binary.BigEndian.Uint16(b))
-	s.to = netip.AddrPortFrom(to, binary.BigEndian.Uint16(b[2:]))
-	return s, nil, used
+	u.found.from = netip.AddrPortFrom(from, binary.BigEndian.Uint16(b))
+	u.found.to = netip.AddrPortFrom(to, binary.BigEndian.Uint16(b[2:]))
+	return nil, used
 }

@@ -63,12 +63,12 @@ func Read(r io.Reader, s Settings, emit func(Item)) (Summary, error) {
 			c.serial(&p)
 			continue
 		}
-		seg, verdict := u.unwrap(&p)
-		if verdict == used && !c.table.wanted(&seg) {
+		verdict := u.unwrap(&p)
+		if verdict == used && !c.table.wanted(&u.found) {
 			verdict = other
 		}
 		if sum.count(verdict); verdict == used {
-			c.table.take(&seg, p.At, p.Number)
+			c.table.take(&u.found, p.At, p.Number)
 		}
 	}
 }

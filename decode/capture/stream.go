@@ -75,7 +75,7 @@ func keyOf(s *parcel) key {
 
 // table finds the stream of a segment.
 type table struct {
-	servers map[uint16]bool
+	servers *[1 << 16]bool
 	open    map[key]*Stream
 	order   list.List // of key, the longest unused first
 	held    int
@@ -86,7 +86,8 @@ type table struct {
 }
 
 func newTable(o Options, emit func(*Chunk)) *table {
-	t := &table{servers: map[uint16]bool{portPlain: true, portSecure: true}, open: map[key]*Stream{}, emit: emit}
+	t := &table{servers: new([1 << 16]bool), open: map[key]*Stream{}, emit: emit}
+	t.servers[portPlain], t.servers[portSecure] = true, true
 	for _, p := range o.Ports {
 		t.servers[uint16(p)] = true
 	}
