@@ -28,6 +28,7 @@ type simulateFlags struct {
 	listen            string
 	pty, asJSON, pace bool
 	share             bool
+	time              simulatedTime
 }
 
 // defaultListen is where the station listens when nothing is said: this
@@ -44,11 +45,13 @@ func newSimulateCommand(s *streams) *cobra.Command {
 			"tested before the hardware exists. It never listens where the line file points: that is\n" +
 			"the real device. Its device identification says that it is simulated. It runs until it is\n" +
 			"interrupted.\n\n" +
+			"A process behind it makes levels rise and pumps take turns: `simulate: process:` in the map, or\n" +
+			"--process FILE. The panel changes its set-points by writing their registers.\n\n" +
 			"On a serial port it listens first and does not begin where a client is heard; --share lets in the\n" +
 			"panel that is to be tried out. Then it asks each of its numbers once.\n\n" +
 			"Exit code: 0 ended by interruption; 1 a client is heard on the serial line; 2 a file was not\n" +
 			"understood; 3 the port or address could not be opened, or a unit number is already taken there.",
-		Example: "  plumbline simulate cistern.yaml --unit 17\n  plumbline simulate pump-house.yaml --pty",
+		Example: "  plumbline simulate cistern.yaml --unit 17\n  plumbline simulate pump-house.yaml --pty\n  plumbline simulate cistern.yaml --unit 17 --speed 60",
 		Args:    cobra.ExactArgs(1),
 		RunE:    func(cmd *cobra.Command, args []string) error { return runSimulate(cmd.Context(), s, args[0], f) },
 	}
@@ -63,6 +66,7 @@ func newSimulateCommand(s *streams) *cobra.Command {
 	flags.IntVar(&f.at.stop, "stop", 0, "with --serial or --pace: stop bits; 1, or 2 without parity")
 	flags.IntVar(&f.at.unit, "unit", 1, "with a map: the station's unit number")
 	addShareFlag(cmd, &f.share)
+	f.time.flags(cmd)
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines for the places it listens on")
 	return cmd
 }
@@ -80,6 +84,9 @@ type listening struct {
 // runSimulate opens the places, says where they are, and serves until the
 // context ends.
 func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) error {
+	if err := f.time.check(); err != nil {
+		return err
+	}
 	l, err := stationLine(file, f.at)
 	if err != nil {
 		return err
@@ -90,6 +97,9 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 	}
 	station, err := newStation(l, pace)
 	if err != nil {
+		return err
+	}
+	if err := f.time.attach(l, station); err != nil {
 		return err
 	}
 	places, err := f.open(ctx, s.err, l, station)
@@ -104,7 +114,7 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 			return err
 		}
 	}
-	return serve(ctx, station, places)
+	return f.serve(ctx, station, places)
 }
 
 // stationLine is the line file's stations, or the one of a map.
@@ -312,12 +322,9 @@ func (p *listening) print(out io.Writer, asJSON bool) error {
 	return err
 }
 
-// stepEvery is how often the station's own changes are published.
-const stepEvery = 100 * time.Millisecond
-
 // serve runs the places and the station's own changes until the context ends
 // or a place fails.
-func serve(ctx context.Context, s *simdevice.Station, places []*listening) error {
+func (f *simulateFlags) serve(ctx context.Context, s *simdevice.Station, places []*listening) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	done := make(chan error, len(places)+1)
@@ -330,7 +337,7 @@ func serve(ctx context.Context, s *simdevice.Station, places []*listening) error
 			done <- err
 		}()
 	}
-	go func() { done <- step(ctx, s) }()
+	go func() { done <- f.time.step(ctx, s) }()
 	var first error
 	for range len(places) + 1 {
 		if err := <-done; err != nil && first == nil && !errors.Is(err, context.Canceled) {
@@ -339,23 +346,6 @@ func serve(ctx context.Context, s *simdevice.Station, places []*listening) error
 		cancel()
 	}
 	return first
-}
-
-// step publishes the station's own changes as time goes by.
-func step(ctx context.Context, s *simdevice.Station) error {
-	began := time.Now()
-	tick := time.NewTicker(stepEvery)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-tick.C:
-			if err := s.Step(time.Since(began)); err != nil {
-				return err
-			}
-		}
-	}
 }
 
 // portOptions are the options of a port for a framing: ASCII characters have
