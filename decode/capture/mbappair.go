@@ -12,6 +12,7 @@ import (
 // made at once; pieces, which are large, only where they are wanted.
 type question struct {
 	id       uint16
+	next     decode.Stamp // when the client asked for something else
 	exchange decode.Exchange
 	heard    segment.Heard
 	pieces   *struct{ asked, answer segment.Piece } // nil where pieces are not wanted
@@ -106,6 +107,9 @@ func (p *parser) ask(f *frameFound) {
 		return
 	}
 	p.makeRoom(f)
+	if n := len(p.open); n > 0 && p.open[n-1].next.IsZero() {
+		p.open[n-1].next = f.first
+	}
 	*p.number++
 	q := &question{id: f.transaction}
 	x := &q.exchange
@@ -189,7 +193,12 @@ func (p *parser) answered(q *question, f *frameFound) {
 	p.emit(Item{Stream: p.stream, Packet: f.packet, Heard: &q.heard})
 }
 
+// unanswered ends an exchange without an answer. The client's wait was over when
+// it went on, at the latest at a moment; that is when the exchange is done.
 func (p *parser) unanswered(q *question, at decode.Stamp) {
+	if !q.next.IsZero() {
+		at = q.next
+	}
 	q.exchange.Cause, q.exchange.Done = regmap.Silent, at
 	q.heard = segment.Heard{Exchange: &q.exchange, Outcome: segment.Unanswered}
 	if q.pieces != nil {

@@ -489,6 +489,32 @@ func TestTransactions(t *testing.T) {
 	}
 }
 
+// The wait for an answer that never comes is over when the client goes on, though
+// the answer may still come and find its request.
+func TestSilenceEndsWithTheNextRequest(t *testing.T) {
+	k := newTalk()
+	k.open()
+	late, answer := reads(1, 17, 100, 2)
+	lost, _ := reads(2, 17, 200, 2)
+	next, good := reads(3, 17, 300, 2)
+	for _, q := range [][]byte{late, lost, next} {
+		k.at += time.Second
+		k.say(true, q)
+	}
+	k.say(false, good)
+	k.at += time.Second
+	k.say(false, answer)
+	f := look(pcap(binary.LittleEndian, false, 1, k.packets...), Settings{})
+	if n := f.answered(t); n != 2 || len(f.heard) != 3 {
+		t.Fatalf("%d of %d", n, len(f.heard))
+	}
+	for _, h := range f.heard {
+		if took := h.Done.Sub(h.Left); h.Outcome == segment.Unanswered && took != time.Second+time.Millisecond || h.Request.Address == 100 && took < 3*time.Second {
+			t.Errorf("%v of address %d after %s", h.Outcome, h.Request.Address, took)
+		}
+	}
+}
+
 // slow reads a file in small pieces, as from a pipe.
 type slow struct{ io.Reader }
 
