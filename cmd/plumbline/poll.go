@@ -159,7 +159,7 @@ func pollLine(ctx context.Context, running *sync.WaitGroup, c poll.Config, dial 
 	l := c.Line
 	k, err := link.New(link.Config{
 		Name: l.Name, Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: l.Timing, Clock: c.Clock, Sink: c.Sink,
-		Doubt: func(d link.Doubt) { p.Doubt(d) },
+		Doubt: func(d link.Doubt) { p.Doubt(d) }, Gateway: behindGateway(l), Direct: connectedDirectly(l),
 	})
 	if err != nil {
 		return err

@@ -165,7 +165,8 @@ func openForWriting(ctx context.Context, l *line.Line, clock decode.Clock, doubt
 	if err != nil {
 		return nil, err
 	}
-	k, err := link.New(link.Config{Name: l.Name, Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: l.Timing, Clock: clock, Doubt: doubt})
+	k, err := link.New(link.Config{Name: l.Name, Dial: dial, Framing: l.Framing, Serial: l.Serial, Timing: l.Timing, Clock: clock, Doubt: doubt,
+		Gateway: behindGateway(l), Direct: connectedDirectly(l)})
 	if err != nil {
 		return nil, err
 	}
