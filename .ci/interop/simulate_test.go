@@ -7,8 +7,8 @@ import (
 	"testing"
 )
 
-// exampleMap is the station that foreign clients are let loose on.
-const exampleMap = "../../testdata/maps/cistern.yaml"
+// stationMap is the station that foreign clients are let loose on.
+const stationMap = "station.yaml"
 
 // A client is a foreign client that takes requests in the words of peer.c, as
 // far as it has them.
@@ -21,7 +21,7 @@ type client interface {
 // have gone before.
 type step struct{ request, answer, after string }
 
-// The example map's contents at the start, then writes, then refusals.
+// The map's contents at the start, then writes, then refusals.
 // Exception codes: Modbus Application Protocol V1.1b3, 7; the order of the
 // checks (quantity before address): the same, figures 11 to 22. Registers of
 // 12.4 as a float: 41466666, IEEE 754-2008, 3.4, binary32.
@@ -126,10 +126,10 @@ func portOf(t *testing.T, address string) string {
 	return port
 }
 
-// simulate starts the example station and gives its place.
+// simulate starts the station and gives its place.
 func simulate(t *testing.T, at place) (station *child, address string) {
 	t.Helper()
-	station = start(t, plumblineProgram, append([]string{"simulate", exampleMap, "--unit", unit}, at.flags...)...)
+	station = start(t, plumblineProgram, append([]string{"simulate", stationMap, "--unit", unit}, at.flags...)...)
 	said := station.after("listening " + at.word + " ")
 	address, ok := strings.CutSuffix(said, " unit "+unit)
 	if !ok {
