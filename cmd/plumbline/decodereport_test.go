@@ -85,6 +85,19 @@ func TestDecodeReportMap(t *testing.T) {
 	}
 }
 
+// A client that asks again after silence is found, in a capture too.
+func TestDecodeReportRepeats(t *testing.T) {
+	r := tappedPoll(5)
+	for i := range uint16(40) {
+		r.say(true, 400*time.Millisecond, mbapFrame(100+2*i, 17, readEight...))
+		r.say(true, 500*time.Millisecond, mbapFrame(101+2*i, 17, readEight...)).say(false, 10*time.Millisecond, mbapFrame(101+2*i, 17, givesEight...))
+	}
+	code, out, _ := command(t, "decode", inFile(t, "a.pcap", r.file), "--report", "--json")
+	if code != exitWrong || !strings.Contains(out, "40 requests to unit 17 asked again what was not answered") || !strings.Contains(out, `"code":"unanswered"`) {
+		t.Errorf("%d\n%s", code, out)
+	}
+}
+
 // Pairs of client and server are parted, each with its own findings.
 func TestDecodeReportLines(t *testing.T) {
 	r := tappedPoll(30)

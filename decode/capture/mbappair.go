@@ -1,6 +1,8 @@
 package capture
 
 import (
+	"bytes"
+
 	"plumbline/decode"
 	"plumbline/decode/frame"
 	"plumbline/decode/segment"
@@ -87,7 +89,9 @@ func (p *parser) frame(d *side, fromClient bool, adu *frame.ADU, b []byte, begin
 	for i, q := range p.open {
 		if q.id == f.transaction {
 			p.paired = true
-			p.answered(p.remove(i), &f)
+			p.remove(i)
+			p.passedOver(q, i)
+			p.answered(q, &f)
 			return
 		}
 	}
@@ -135,6 +139,20 @@ func (p *parser) makeRoom(next *frameFound) {
 			p.unanswered(p.remove(i), next.first)
 			return
 		}
+	}
+}
+
+// passedOver ends the earlier ones of the open requests that asked for the same
+// as one that is answered now: it repeats them.
+func (p *parser) passedOver(answered *question, before int) {
+	same := answered.exchange.Sent[headerLength-1:]
+	for i := 0; i < before; {
+		if !bytes.Equal(p.open[i].exchange.Sent[headerLength-1:], same) {
+			i++
+			continue
+		}
+		p.unanswered(p.remove(i), answered.exchange.Asked)
+		before--
 	}
 }
 

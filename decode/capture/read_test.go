@@ -515,6 +515,29 @@ func TestSilenceEndsWithTheNextRequest(t *testing.T) {
 	}
 }
 
+// A request that is repeated with a new transaction, and answered then, was
+// unanswered before: the two come in the order of their asking.
+func TestRepeatsInOrder(t *testing.T) {
+	k := newTalk()
+	k.open()
+	first, _ := reads(1, 17, 100, 2)
+	other, answer := reads(2, 17, 200, 2)
+	again, good := reads(3, 17, 100, 2)
+	k.say(true, first)
+	k.say(true, other)
+	k.say(false, answer)
+	k.say(true, again)
+	k.say(false, good)
+	f := look(pcap(binary.LittleEndian, false, 1, k.packets...), Settings{})
+	var got []string
+	for _, h := range f.heard {
+		got = append(got, fmt.Sprint(h.Outcome, h.ID.Number, h.Request.Address))
+	}
+	if want := []string{"answered 2 200", "unanswered 1 100", "answered 3 100"}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}
+
 // slow reads a file in small pieces, as from a pipe.
 type slow struct{ io.Reader }
 
