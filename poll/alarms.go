@@ -21,7 +21,7 @@ func (p *Poller) judgeAlarms(at seat, r *decode.Reading) (changes []decode.Alarm
 		if set := at.point.Alarms(); len(set.Limits()) > 0 {
 			a = &alarms{set: set}
 		}
-		p.alarms[at] = a
+		put(&p.alarms, at, a)
 	}
 	if a == nil {
 		return nil

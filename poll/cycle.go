@@ -119,6 +119,9 @@ func (p *Poller) work(ctx context.Context, queue []job) {
 					p.land(ctx, p.fly(ctx, j)) // nothing else to do meanwhile, and no doubts on such a line
 					return
 				}
+				if p.landed == nil {
+					p.landed = make(chan *landing, p.Width)
+				}
 				p.launch(ctx, j, p.landed)
 				flying++
 			}

@@ -78,6 +78,6 @@ func (p *Poller) derive(s *line.Station, point *regmap.Point) (r decode.Reading,
 	*kept = r
 	p.changed = append(p.changed, p.keep(at, kept)...)
 	r = *kept
-	p.rests[at] = rests
+	put(&p.rests, at, rests)
 	return r, true
 }

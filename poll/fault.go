@@ -52,7 +52,7 @@ func (p *Poller) tellFault(r *plan.Request, f *fault) {
 	if p.faulty[subject] {
 		return // told before
 	}
-	p.faulty[subject] = true
+	put(&p.faulty, subject, true)
 	p.Sink(decode.Event{At: now, Finding: &decode.Finding{
 		Code: "internal-fault", Subject: subject, Claim: decode.Settled,
 		Words: "a fault of this program, not of the station; the other points are read on",

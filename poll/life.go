@@ -26,7 +26,7 @@ func (p *Poller) judgeLife(at seat, r *decode.Reading) {
 	now := r.Time.Steady
 	before, known := p.life[at]
 	if !known || !slices.Equal(before.raw, r.Raw) {
-		p.life[at] = life{raw: r.Raw, since: now}
+		put(&p.life, at, life{raw: r.Raw, since: now})
 		return
 	}
 	if still := now - before.since; still > limit {

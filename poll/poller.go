@@ -55,9 +55,9 @@ type Poller struct {
 	exchanges int // of this cycle
 	units     map[regmap.Unit]*unit
 	deaf      map[place]patience // requests that alone are not answered
-	landed    chan *landing
-	probed    chan *landing // of questions that go on beside the cycles
-	outriders int           // such questions under way
+	landed    chan *landing      // made when more than one is asked at a time
+	probed    chan *landing      // of questions that go on beside the cycles
+	outriders int                // such questions under way
 	drift     time.Duration
 	faulty    map[string]bool // subjects of faults of the program
 
@@ -92,10 +92,8 @@ const askAgain = time.Minute
 func New(c Config) *Poller {
 	c.Width = max(c.Width, 1)
 	p := &Poller{
-		Config: c, due: map[place]time.Duration{}, last: map[seat]*decode.Reading{}, life: map[seat]life{}, alarms: map[seat]*alarms{},
-		rests: map[seat][]decode.ID{}, told: make(chan struct{}, 1),
-		units: map[regmap.Unit]*unit{}, deaf: map[place]patience{}, faulty: map[string]bool{},
-		landed: make(chan *landing, c.Width), probed: make(chan *landing, len(c.Line.Stations)),
+		Config: c, due: map[place]time.Duration{}, last: map[seat]*decode.Reading{},
+		told: make(chan struct{}, 1), probed: make(chan *landing, len(c.Line.Stations)),
 	}
 	p.plan = plan.For(c.Line, &p.learnt)
 	return p
@@ -104,7 +102,8 @@ func New(c Config) *Poller {
 // Run polls until the context ends or the given number of cycles is done; 0
 // means without end. It gives back how many cycles were finished.
 func (p *Poller) Run(ctx context.Context, cycles int) int {
-	ctx, cancel := context.WithCancel(ctx)
+	var cancel context.CancelFunc
+	apart(func() { ctx, cancel = context.WithCancel(ctx) })
 	defer p.gather()
 	defer cancel()
 	tick := p.plan.Tick
@@ -112,9 +111,9 @@ func (p *Poller) Run(ctx context.Context, cycles int) int {
 	if p.Offset > 0 {
 		next += p.Offset - tick // the place on the grid before the second
 	}
-	done, skipped := 0, 0
+	done, skipped, more := 0, 0, true
 	for ctx.Err() == nil {
-		if !p.apart(ctx, skipped) {
+		if apart(func() { more = p.pass(ctx, skipped) }); !more {
 			break
 		}
 		if done++; done == cycles {
@@ -128,12 +127,15 @@ func (p *Poller) Run(ctx context.Context, cycles int) int {
 	return done
 }
 
-// apart makes a pass on a stack of its own, which is given back: a poller spends
+// apart does work on a stack of its own, which is given back: a poller spends
 // its life asleep, and a process may hold thousands.
-func (p *Poller) apart(ctx context.Context, skipped int) bool {
-	done := make(chan bool, 1)
-	go func() { done <- p.pass(ctx, skipped) }()
-	return <-done
+func apart(work func()) {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		work()
+	}()
+	<-done
 }
 
 // follow is when the next cycle begins, on the grid of the first: a cycle
@@ -171,9 +173,9 @@ func (p *Poller) sleep(ctx context.Context, d time.Duration) bool {
 			return true
 		case l := <-p.probed:
 			p.outriders--
-			p.land(ctx, l)
+			apart(func() { p.land(ctx, l) })
 		case <-p.told:
-			p.settleDoubts()
+			apart(p.settleDoubts)
 		}
 	}
 }
@@ -233,4 +235,13 @@ func (p *Poller) lastGood(at seat) (regmap.Value, decode.Stamp) {
 		return before.Value, before.Time
 	}
 	return before.Last, before.LastAt
+}
+
+// put sets an entry of a map that is made when it has its first. Most lines need
+// few of a poller's maps, and a process may have thousands of pollers.
+func put[K comparable, V any](m *map[K]V, k K, v V) {
+	if *m == nil {
+		*m = map[K]V{}
+	}
+	(*m)[k] = v
 }

@@ -55,7 +55,7 @@ func (p *Poller) unitOf(r *plan.Request) *unit {
 	u := p.units[r.Station.Unit]
 	if u == nil {
 		u = new(unit)
-		p.units[r.Station.Unit] = u
+		put(&p.units, r.Station.Unit, u)
 	}
 	return u
 }
@@ -91,7 +91,7 @@ func (p *Poller) presence(l *landing) {
 		return
 	}
 	u.silences++
-	p.deaf[at] = p.deaf[at].missed(now, p.base(&l.Request))
+	put(&p.deaf, at, p.deaf[at].missed(now, p.base(&l.Request)))
 	if u.answered != p.cycle && (u.silences > 1 || p.requestsOf(l.Station.Unit) == 1) {
 		u.patience, u.lost = patience{}.missed(now, p.base(&l.Request)), l.x
 		for known := range p.deaf {

@@ -53,7 +53,7 @@ type receiver interface {
 	lost(s *session, why loss) (crowded bool) // before s.dead is closed; crowded: it was asked too much at once
 	refused(s *session, err error)            // told by a datagram stream of what was sent before
 	take(s *session, b []byte, at decode.Stamp) (rest bool)
-	lends(s *session) bool // whether the callers read from now on; see reader
+	handsOver(s *session) bool // whether somebody else reads from now on; see reader
 }
 
 // A session is one opened stream until it is lost.
@@ -92,8 +92,8 @@ type connection struct {
 	count    *counters
 	state    func(up bool, why string)
 	receiver receiver
-	mbap     bool            // frames may come as datagrams
-	life     context.Context // ends with the link
+	mbap     bool      // frames may come as datagrams
+	life     *lifetime // of the link
 
 	mu       sync.Mutex
 	current  *session
@@ -253,16 +253,16 @@ func (c *connection) prepare(stream Stream) error {
 	return err
 }
 
-// Sizes of what is read at once: a few frames, and when that was full all that
-// a station may answer together.
+// Sizes of what is read at once: a short frame, and each time that was full more,
+// up to all that a station may answer together.
 const (
-	readSize  = 512
+	readSize  = 128
 	readWhole = 8 << 10
 )
 
-// read reads a session's stream until it ends or is lent.
+// read reads a session's stream until it ends or somebody else reads on.
 func (c *connection) read(s *session) {
-	for c.readOnce(s) && !c.receiver.lends(s) {
+	for c.readOnce(s) && !c.receiver.handsOver(s) {
 	}
 }
 
@@ -276,7 +276,7 @@ func (c *connection) readOnce(s *session) bool {
 			sleep(c.life, noiseRest, s.dead)
 		}
 		if n == len(s.buf) && n < readWhole {
-			s.buf = make([]byte, readWhole)
+			s.buf = make([]byte, 4*n)
 		}
 		if err == nil {
 			return true

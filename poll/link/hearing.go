@@ -327,5 +327,5 @@ func (t *turns) isForeign(unit regmap.Unit, pdu []byte, at decode.Stamp) bool {
 	return err == nil
 }
 
-// lends: the answers of a line without transaction numbers are always watched.
-func (t *turns) lends(*session) bool { return false }
+// handsOver: a line without transaction numbers is read by one goroutine.
+func (t *turns) handsOver(*session) bool { return false }

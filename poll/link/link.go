@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -35,10 +34,8 @@ type Link struct {
 	queue  queue
 	number atomic.Uint64
 	count  counters
-	calls  sync.Pool // calls that ended, on MBAP: nothing points to them any more
 	notes  *notes
-	life   context.Context
-	end    context.CancelFunc
+	life   *lifetime
 }
 
 // A wire makes the tries of a call on the stream, one after another.
@@ -55,15 +52,15 @@ func New(config Config) (*Link, error) {
 		return nil, err
 	}
 	l := &Link{config: config}
-	l.calls.New = func() any { return new(call) }
 	l.queue = queue{framing: config.Framing, clock: config.Clock, room: newRoom(config.Slots)}
-	l.life, l.end = context.WithCancel(context.Background())
+	l.life = newLifetime()
 	l.notes = newNotes(&l.config)
 	l.conn = &connection{
 		dial: config.Dial, limit: config.DialLimit, redial: config.Redial,
 		clock: config.Clock, count: &l.count, state: l.notes.state, life: l.life, mbap: config.Framing == line.MBAP,
 	}
 	if config.Framing == line.MBAP {
+		l.queue.idle.Store(true)
 		l.wire = newTransactions(l)
 	} else {
 		l.wire = newTurns(l)
@@ -82,7 +79,7 @@ func (l *Link) Open(ctx context.Context) error {
 // Close closes the stream. Exchanges that are open end as interrupted, later
 // ones are refused with ErrClosed.
 func (l *Link) Close() error {
-	l.end()
+	l.life.end()
 	l.conn.shut()
 	return nil
 }
@@ -129,7 +126,7 @@ func (l *Link) asking(unit regmap.Unit, request frame.Request, o options) (*call
 // over lets a call's memory be used again.
 func (l *Link) over(c *call) {
 	if l.config.Framing == line.MBAP {
-		l.calls.Put(c)
+		l.queue.done(c)
 	}
 }
 
@@ -180,7 +177,7 @@ func (l *Link) call(unit regmap.Unit, request frame.Request, o options) (*call, 
 	if l.life.Err() != nil {
 		return nil, ErrClosed
 	}
-	c := l.calls.Get().(*call)
+	c := l.queue.call()
 	*c = call{unit: unit, request: request, timing: o.timing, level: o.level, asked: o.asked}
 	if o.asked.IsZero() {
 		c.asked = l.config.Clock()

@@ -24,8 +24,11 @@ type queue struct {
 
 	busy atomic.Int32 // slots taken, to be read without mu
 
+	idle atomic.Bool // nothing follows closely: what ends is not kept for the next
+
 	mu      sync.Mutex
 	free    []*slot
+	calls   []*call // that ended, on MBAP: nothing points to them any more
 	taken   int
 	room    room
 	waiting [2][]*waiter // by level: urgent, ordinary
@@ -121,7 +124,9 @@ func (q *queue) give(s *slot) {
 func (q *queue) back(s *slot) {
 	q.taken--
 	q.busy.Store(int32(q.taken))
-	q.free = append(q.free, s)
+	if !q.idle.Load() || s.free > 0 {
+		q.free = append(q.free, s)
+	}
 	q.serve()
 }
 
@@ -181,4 +186,36 @@ func (q *queue) served(beside int, now time.Duration) {
 		q.limited.Store(q.room.limit < q.room.most)
 		q.serve()
 	}
+}
+
+// call is memory for a call.
+func (q *queue) call() *call {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	n := len(q.calls)
+	if n == 0 {
+		return new(call)
+	}
+	c := q.calls[n-1]
+	q.calls = q.calls[:n-1]
+	return c
+}
+
+// done lets a call's memory be used again.
+func (q *queue) done(c *call) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if !q.idle.Load() && len(q.calls) < MaxSlots {
+		q.calls = append(q.calls, c)
+	}
+}
+
+// rest gives up the memory that is not in use, but for slots with a pause to
+// keep, until exchanges follow closely again: a process may have thousands of links that ask once a second.
+func (q *queue) rest() {
+	q.idle.Store(true)
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.free = slices.DeleteFunc(q.free, func(s *slot) bool { return s.free == 0 })
+	q.calls = nil
 }

@@ -53,14 +53,32 @@ func (b *bell) ring() {
 	}
 }
 
-// lends says whether the watch is to end, because the callers read.
-func (t *transactions) lends(s *session) bool {
+// follows notes, when nothing is open, whether a request was asked for closely
+// after the exchange before. Only then is memory kept for the next.
+func (t *transactions) follows(asked time.Duration) {
+	t.closely = t.answered > 0 && asked-t.answered < lentFor
+	switch q := &t.link.queue; {
+	case t.closely:
+		q.idle.Store(false)
+	case !q.idle.Load():
+		q.rest()
+	}
+}
+
+// handsOver says whether the goroutine that reads is to end after a read: the
+// callers read from now on, or another goroutine does. That one begins with a
+// small stack, which matters where thousands sleep.
+func (t *transactions) handsOver(s *session) bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.session != s || t.calls > 0 || !t.closely || t.shy {
+	switch {
+	case t.session != s || t.calls > 0:
 		return false
+	case t.closely && !t.shy:
+		t.leaveTo(s, nobody)
+	default:
+		go t.conn.read(s)
 	}
-	t.leaveTo(s, nobody)
 	return true
 }
 
@@ -125,6 +143,7 @@ func (t *transactions) takeBack() {
 		return
 	}
 	t.leaveTo(s, watch)
+	t.link.queue.rest()
 }
 
 // hear waits until a caller's bell rings, or reads until it does; true when ctx

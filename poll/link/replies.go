@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"plumbline/decode"
@@ -149,8 +150,7 @@ func (t *transactions) give(adu frame.ADU, b []byte, first, done decode.Stamp) b
 	x.out.first, x.out.done = first, done
 	t.answered = done.Steady
 	t.crowding(x, done.Steady)
-	t.close(x)
-	t.remember(id, wasAnswered)
+	t.close(x, sent)
 	x.finished = true
 	x.wake()
 	return x.out.answered()
@@ -210,7 +210,7 @@ func (t *transactions) stray(id uint16, n int) {
 	switch t.fateOf(id) {
 	case unanswered:
 		t.count.late.Add(1)
-		t.remember(id, wasAnswered)
+		t.givenUp = slices.DeleteFunc(t.givenUp, func(missed uint16) bool { return missed == id })
 		return
 	case wasAnswered:
 		t.count.duplicates.Add(1)

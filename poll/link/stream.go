@@ -3,6 +3,7 @@ package link
 import (
 	"context"
 	"io"
+	"sync"
 	"time"
 )
 
@@ -65,3 +66,29 @@ func sleep(ctx context.Context, d time.Duration, others ...<-chan struct{}) bool
 	}
 	return false
 }
+
+// A lifetime is the context of all that ends with a link. It is lighter than the
+// library's, which keeps whatever ever hung on it: a process may have thousands.
+type lifetime struct {
+	done  chan struct{}
+	ended sync.Once
+}
+
+func newLifetime() *lifetime { return &lifetime{done: make(chan struct{})} }
+
+func (l *lifetime) end() { l.ended.Do(func() { close(l.done) }) }
+
+func (l *lifetime) Deadline() (time.Time, bool) { return time.Time{}, false }
+
+func (l *lifetime) Done() <-chan struct{} { return l.done }
+
+func (l *lifetime) Err() error {
+	select {
+	case <-l.done:
+		return context.Canceled
+	default:
+		return nil
+	}
+}
+
+func (l *lifetime) Value(any) any { return nil }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -39,7 +40,8 @@ type transactions struct {
 	open    []openTry
 	calls   int          // transactions that wait for an answer
 	waiting atomic.Int32 // the same, to be read without mu
-	ended   [rememberedIDs]fate
+	issued  int          // identifiers on this stream, up to rememberedIDs
+	givenUp []uint16     // those of them that were given up unanswered
 	timer   *time.Timer
 	armed   time.Duration // steady: when the timer goes off; 0 when it is not set
 
@@ -126,7 +128,7 @@ func (t *transactions) opened(s *session) {
 	s.box = &outbox{}
 	t.session = s
 	t.in.clear()
-	clear(t.ended[:])
+	t.issued, t.givenUp = 0, nil
 	t.unasked, t.unaskedBytes, t.silences = 0, 0, 0
 }
 
@@ -234,13 +236,14 @@ func (t *transactions) begin(s *session, c *call, adu []byte) *transaction {
 	if x == nil || x.finished || x.lost {
 		x = c.transaction()
 		if t.calls == 0 {
-			t.closely = t.answered > 0 && c.asked.Steady-t.answered < lentFor
+			t.follows(c.asked.Steady)
 		}
 		t.calls++
 		t.waiting.Store(int32(t.calls))
 	}
 	for t.next++; t.waits(t.next) != nil; t.next++ {
 	}
+	t.issued = min(t.issued+1, rememberedIDs)
 	id := t.next
 	sent := adu
 	if c.tries > 0 || c.crowdings > 0 {
@@ -368,7 +371,7 @@ func (t *transactions) finish(c *call) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if !x.finished && !x.lost {
-		t.close(x)
+		t.close(x, nil)
 	}
 	x.leave()
 }
@@ -379,36 +382,45 @@ func (x *transaction) leave() {
 	x.call, x.tries = nil, x.tries[:0]
 }
 
-// close takes a transaction out of those that wait.
-func (t *transactions) close(x *transaction) {
+// close takes a transaction out of those that wait; one of its tries may have
+// been answered.
+func (t *transactions) close(x *transaction, answered *try) {
 	t.calls--
 	t.waiting.Store(int32(t.calls))
 	kept := t.open[:0]
 	for _, o := range t.open {
-		if o.x == x {
-			t.remember(o.id, unanswered)
-		} else {
+		switch {
+		case o.x != x:
 			kept = append(kept, o)
+		case answered == nil || o.id != answered.id:
+			t.giveUp(o.id)
 		}
 	}
 	clear(t.open[len(kept):])
 	t.open = kept
 }
 
-// remember keeps what became of an identifier, for as long as the next ones
-// leave it its place.
-func (t *transactions) remember(id uint16, f fate) {
-	if t.next-id < rememberedIDs {
-		t.ended[id%rememberedIDs] = f
+// forgotten says whether an identifier is too old, or was not issued on this
+// stream, so that nothing is known of it.
+func (t *transactions) forgotten(id uint16) bool { return int(t.next-id) >= t.issued }
+
+// giveUp remembers an identifier that was not answered, for as long as it is not
+// forgotten; one of the others that is not open was answered.
+func (t *transactions) giveUp(id uint16) {
+	if !t.forgotten(id) {
+		t.givenUp = append(slices.DeleteFunc(t.givenUp, t.forgotten), id)
 	}
 }
 
-// fateOf is what became of an identifier, if it is known.
+// fateOf is what became of an identifier that is not open, if it is known.
 func (t *transactions) fateOf(id uint16) fate {
-	if t.next-id < rememberedIDs {
-		return t.ended[id%rememberedIDs]
+	switch {
+	case t.forgotten(id):
+		return 0
+	case slices.Contains(t.givenUp, id):
+		return unanswered
 	}
-	return 0
+	return wasAnswered
 }
 
 // arm sees to it that the timer goes off at a moment, or before.

@@ -354,7 +354,7 @@ func TestB16MemoryOfTransactionsIsBounded(t *testing.T) {
 		w.mu.Lock()
 		defer w.mu.Unlock()
 		if len(w.open) != 0 || w.calls != 0 || w.fateOf(w.next-rememberedIDs) != 0 || w.fateOf(w.next) != wasAnswered {
-			t.Errorf("%d open, %d waited for, fates %v", len(w.open), w.calls, w.ended)
+			t.Errorf("%d open, %d waited for, given up %v", len(w.open), w.calls, w.givenUp)
 		}
 	})
 }
