@@ -38,8 +38,8 @@ func share(x float64) float64 {
 
 func (c cylinder) volume(h float64) float64 { return c.full() * share(h/c.diameter) }
 
-// level halves the height until it cannot be halved: share has no inverse in
-// closed form.
+// level finds the height by steps along the slope of share, which has no
+// inverse in closed form; the upper half is the lower one turned over.
 func (c cylinder) level(v float64) float64 {
 	want := v / c.full()
 	switch {
@@ -47,20 +47,40 @@ func (c cylinder) level(v float64) float64 {
 		return 0
 	case want >= 1:
 		return c.diameter
+	case want > 0.5:
+		return c.diameter * (1 - depth(1-want))
 	}
-	low, high := 0.0, 1.0
-	for {
-		mid := low + (high-low)/2
-		if mid <= low || mid >= high {
-			return mid * c.diameter
-		}
-		if share(mid) < want {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
+	return c.diameter * depth(want)
 }
+
+// depth is the x of a share up to a half, within (0, 0.5].
+func depth(want float64) float64 {
+	low, high := 0.0, 0.5
+	x := math.Cbrt(sq(want * 3 * math.Pi / 16)) // a shallow segment is 16/(3 pi) x^1.5
+	for range 64 {
+		x = min(max(x, low), high)
+		f := share(x) - want
+		if f == 0 {
+			return x
+		}
+		if f < 0 {
+			low = x
+		} else {
+			high = x
+		}
+		next := x - f/(8/math.Pi*math.Sqrt(x-x*x))
+		if !(next > low && next < high) {
+			next = low + (high-low)/2
+		}
+		if abs(next-x) <= 1e-16 || next <= low || next >= high {
+			return next
+		}
+		x = next
+	}
+	return x
+}
+
+func sq(x float64) float64 { return x * x }
 
 // strapping is a vessel by its table, straight between the corners.
 type strapping struct{ up, back []corner } // level to volume, volume to level

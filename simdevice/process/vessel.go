@@ -14,6 +14,7 @@ type vessel struct {
 	crest                  float64 // m3
 	intake                 float64 // m3 that the pumps cannot reach
 	baseTotal, baseSpilled float64
+	known, knownFor        float64 // level, and the contents that it is for
 
 	transmitter *transmitter
 	floated     bool
@@ -100,7 +101,14 @@ func (v *vessel) sense() {
 	}
 }
 
-func (v *vessel) level() float64 { return v.shape.level(v.contents.value()) }
+// level is the height of the water; the last one is remembered, because a step
+// asks for it several times.
+func (v *vessel) level() float64 {
+	if c := v.contents.value(); c != v.knownFor {
+		v.knownFor, v.known = c, v.shape.level(c)
+	}
+	return v.known
+}
 
 // head is how high the running pumps lift the water, m.
 func (v *vessel) head() float64 {
