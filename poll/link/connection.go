@@ -211,28 +211,34 @@ func (c *connection) dialWithin() (Stream, error) {
 		stream Stream
 		err    error
 	}
-	ctx, cancel := context.WithTimeout(c.life, c.limit)
+	ctx, cancel := context.WithTimeout(context.Background(), c.limit)
 	defer cancel()
-	opened := make(chan result, 1)
+	opened := make(chan result) // taken while ctx lasts
 	go func() {
 		s, err := c.dial(ctx)
-		opened <- result{s, err}
+		select {
+		case opened <- result{s, err}:
+		case <-ctx.Done():
+			if err == nil {
+				s.Close() // too late
+			}
+		}
 	}()
 	var r result
 	select {
 	case r = <-opened:
 	case <-ctx.Done():
-		go func() {
-			if r := <-opened; r.err == nil {
-				r.stream.Close()
-			}
-		}()
 		r.err = ctx.Err()
+	case <-c.life.Done():
+		r.err = ErrClosed
 	}
-	if r.err != nil && ctx.Err() == context.DeadlineExceeded {
+	switch {
+	case r.stream != nil && r.err == nil:
+		return r.stream, nil
+	case ctx.Err() == context.DeadlineExceeded:
 		r.err = fmt.Errorf("not open within %s", decode.Seconds(c.limit))
 	}
-	return r.stream, r.err
+	return nil, r.err
 }
 
 // errDatagrams refuses a stream in which a frame would have no border.

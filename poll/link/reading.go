@@ -77,6 +77,7 @@ func (t *transactions) handsOver(s *session) bool {
 	case t.closely && !t.shy:
 		t.leaveTo(s, nobody)
 	default:
+		t.disarm()
 		go t.conn.read(s)
 	}
 	return true

@@ -436,6 +436,13 @@ func (t *transactions) arm(due, now time.Duration) {
 	}
 }
 
+// disarm keeps the timer from going off when nothing is open for a while.
+func (t *transactions) disarm() {
+	if t.armed != 0 && t.timer.Stop() {
+		t.armed = 0
+	}
+}
+
 // ring tells those whose time limit has passed, and sets the timer for the
 // next.
 func (t *transactions) ring() {
