@@ -46,6 +46,7 @@ func (s *Simulation) start(p *regmap.Point) (regmap.Value, bool) {
 // ReadProcess reads the file of a process for a map: the block that could stand
 // under `simulate: process:`. What is wrong goes to the report; then it is nil.
 func ReadProcess(file string, text []byte, m *regmap.Map, rep *doc.Report) *process.Model {
+	before := rep.Count()
 	n := doc.Parse(file, text, rep)
 	if !n.Present() {
 		return nil
@@ -54,7 +55,10 @@ func ReadProcess(file string, text []byte, m *regmap.Map, rep *doc.Report) *proc
 	if !ok {
 		s = &Simulation{device: m}
 	}
-	return s.readProcess(n)
+	if model := s.readProcess(n); rep.Count() == before {
+		return model
+	}
+	return nil
 }
 
 // Run puts a process behind the bank, in the place of the one that its map

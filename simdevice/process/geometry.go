@@ -145,6 +145,9 @@ func (s *shapeSpec) shape(n doc.Node) shape {
 	case [3]int{0, 2, 0}:
 		return cylinder{s.diameter, s.length}
 	case [3]int{0, 0, 2}:
+		if s.table == nil {
+			return nil // reported where it was read
+		}
 		t := strapping{up: s.table}
 		for _, c := range s.table {
 			t.back = append(t.back, corner{c.y, c.x})

@@ -35,6 +35,11 @@ points:
   starts-4: {input-register: 43, type: bcd16, counter: true}
   percent: {input-register: 44, type: uint16, scale: {times: 0.1}, units: "%"}
   odd: {input-register: 45, type: uint16, units: kg}
+  temperature: {input-register: 70, type: float64, units: Cel}
+  temperature-2: {input-register: 74, type: float32, units: "[degF]"}
+  heat: {input-register: 80, type: float64, units: kW}
+  energy: {input-register: 84, type: float64, units: kW.h}
+  wanted: {holding-register: 84, type: int16, scale: {times: 0.1}, units: Cel, write: {}}
   power-of-ten: {input-register: 46, type: uint16, scale: {exponent: {input-register: 47}}}
   state: {holding-register: 16, type: bits, bits: {0: run-1, 1: run-2, 2: run-3, 3: run-4, 4: fault-1, 5: fault-2, 6: high, 7: low, 8: {name: healthy, active: 0}, 9-10: lead, 11: sensor, 12: order, 13: called-1, 14: called-2}}
   mode-1: {holding-register: 17, type: uint16, values: {0: hand, 1: off, 2: automatic}, write: {}}

@@ -150,7 +150,7 @@ var vesselTable = doc.NewTable(
 	quantity("main-volume", "what the discharge main holds: it is filled before anything is delivered, and runs back through open check valves; left out, 0", "m3", 0, mostVolume, func(v *vesselSpec) *float64 { return &v.main }),
 	profileField("inflow", "what comes in by itself", func(v *vesselSpec) *profile { return &v.inflow }),
 	profileField("demand", "what is drawn by itself", func(v *vesselSpec) *profile { return &v.demand }),
-	doc.Custom("leaks", "holes", doc.Shape{Kind: doc.ListOf, Item: shapeOf(leakTable)}, func(v *vesselSpec, n doc.Node) {
+	doc.Custom("leaks", "holes through which it loses water", doc.Shape{Kind: doc.ListOf, Item: shapeOf(leakTable)}, func(v *vesselSpec, n doc.Node) {
 		for _, e := range n.Items() {
 			var l leak
 			leakTable.Read(e, &l)
