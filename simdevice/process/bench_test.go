@@ -9,7 +9,9 @@ import (
 )
 
 // quiet is contents that keep nothing.
-type quiet struct{ held map[*regmap.Point]regmap.Value }
+type quiet struct {
+	held map[*regmap.Point]regmap.Value
+}
 
 func (q quiet) Value(p *regmap.Point) regmap.Value { return q.held[p] }
 func (q quiet) Set(*regmap.Point, regmap.Value)    {}
