@@ -72,6 +72,27 @@ func TestCisternBehaves(t *testing.T) {
 	}
 }
 
+// TestTankBehaves: a day of the heated example: the thermostat keeps it, the
+// stirrer goes with it, and what is drawn makes it work.
+func TestTankBehaves(t *testing.T) {
+	text, err := os.ReadFile("../testdata/maps/propagation.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := bankOf(t, string(text))
+	low, high := 99.0, 0.0
+	for now := time.Duration(0); now <= 24*time.Hour; now += 10 * time.Second {
+		if err := b.Step(now); err != nil {
+			t.Fatal(err)
+		}
+		low, high = min(low, at(t, b, "temperature")), max(high, at(t, b, "temperature"))
+	}
+	starts, hours, energy := at(t, b, "heater-starts")-2210, at(t, b, "heater-hours")-406, at(t, b, "energy")-8120
+	if low < 35 || low > 40.5 || high < 43.3 || high > 47 || starts < 10 || hours < 2 || energy < 19*hours || energy > 21*hours {
+		t.Errorf("from %v to %v Cel, %v starts, %v h, %v kW.h", low, high, starts, hours, energy)
+	}
+}
+
 // TestPanelMovesSetPoints: a write through the protocol moves a level; the
 // controller goes on while nobody asks.
 func TestPanelMovesSetPoints(t *testing.T) {

@@ -273,8 +273,9 @@ func TestSimulateIsASection(t *testing.T) {
 // The maps of the examples drive a station.
 func TestExampleMaps(t *testing.T) {
 	for file, want := range map[string]map[string]string{
-		"cistern.yaml": {"level": "1.2", "flow": "12.4", "pressure": "2.31", "temperature": "11.5"},
-		"dosing.yaml":  {"dose": "2.1", "deviation": "-0.25", "conductivity": "1.85", "temperature": "-3.5"},
+		"cistern.yaml":     {"level": "1.2", "flow": "12.4", "pressure": "2.31", "temperature": "11.5"},
+		"propagation.yaml": {"temperature": "41.5", "energy": "8120", "set-point": "42"},
+		"dosing.yaml":      {"dose": "2.1", "deviation": "-0.25", "conductivity": "1.85", "temperature": "-3.5"},
 	} {
 		text, err := os.ReadFile("../testdata/maps/" + file)
 		if err != nil {

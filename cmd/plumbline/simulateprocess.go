@@ -93,6 +93,11 @@ const stepEvery = 100 * time.Millisecond
 // stopped for a while goes on where it was.
 const longestStep = 2 * time.Second
 
+// gone is how far the station's time moves on in a time of the wall.
+func (t *simulatedTime) gone(wall time.Duration) time.Duration {
+	return time.Duration(float64(min(wall, longestStep)) * t.speed)
+}
+
 // step publishes the station's own changes as time goes by.
 func (t *simulatedTime) step(ctx context.Context, s *simdevice.Station) error {
 	var at time.Duration
@@ -105,7 +110,7 @@ func (t *simulatedTime) step(ctx context.Context, s *simdevice.Station) error {
 			return nil
 		case <-tick.C:
 			now := time.Now()
-			at += time.Duration(float64(min(now.Sub(last), longestStep)) * t.speed)
+			at += t.gone(now.Sub(last))
 			last = now
 			if err := s.Step(at); err != nil {
 				return err

@@ -394,6 +394,15 @@ func (in *input) start(s *site) float64 {
 	return in.convert(in.point.ValueOf(make([]uint16, in.point.Count)))
 }
 
+// unset says whether it comes from a point that nothing gives a start.
+func (in *input) unset(s *site) bool {
+	if in.point == nil {
+		return false
+	}
+	_, given := s.Start(in.point)
+	return !given
+}
+
 // says names the input for a complaint: where the number comes from.
 func (in *input) says(key string) string {
 	if in.point == nil {

@@ -279,8 +279,10 @@ func (v *vesselSpec) checkOrder(s *site) {
 			a.says(setPointKeys[low]), digits(a.start(s)), setPointKeys[keyStart], digits(set.starts[0]))
 		return
 	}
-	n.Fault("%s at %s m is not %s %s at %s m", a.says(setPointKeys[low]), digits(a.start(s)), wants, b.says(setPointKeys[high]), digits(b.start(s))).
-		Hint = "a point holds 0 until the points block gives it a start"
+	f := n.Fault("%s at %s m is not %s %s at %s m", a.says(setPointKeys[low]), digits(a.start(s)), wants, b.says(setPointKeys[high]), digits(b.start(s)))
+	if a.unset(s) || b.unset(s) {
+		f.Hint = "a point holds raw 0 until the points block gives it a start"
+	}
 }
 
 // collect brings the set-points together.
