@@ -42,7 +42,7 @@ type fallback int
 
 const (
 	stopAll   fallback = iota
-	byFloat            // the lead runs from the float switch on until a time after it
+	byFloat            // the lead runs while the float switch is up, and without a level for a time after it
 	timedRuns          // the lead runs for a time, again and again
 )
 
@@ -251,6 +251,9 @@ func (c *controller) judge(now time.Duration, in *signs) {
 		return
 	}
 	c.blocked = x <= c.side(s.cutOff) || c.blocked && x < c.side(s.cutOff)+c.deadband
+	if c.fallback == byFloat && in.float { // it is not empty
+		c.blocked = false
+	}
 	c.alarm = x >= c.side(s.alarm) || c.alarm && x > c.side(s.alarm)-c.deadband
 	for i := range c.levels {
 		if x >= c.side(s.starts[i]) {
@@ -318,7 +321,11 @@ func (c *controller) call(now time.Duration, in *signs) {
 			c.pumps[i].called = false
 		}
 	}
-	wanted := min(c.wanted, available)
+	wanted := c.wanted
+	if c.fallback == byFloat && in.float { // whatever the level is said to be
+		wanted = max(wanted, 1)
+	}
+	wanted = min(wanted, available)
 	if c.blocked {
 		wanted = 0
 	}

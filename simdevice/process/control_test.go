@@ -246,6 +246,21 @@ func TestFallbacks(t *testing.T) {
 	until(t, p, d, stop, time.Second, time.Hour, func() bool { return d.get(t, "state.run-2") == 1 }) // and takes turns
 }
 
+// TestFloatAgainstALevelThatLies: a transmitter that stands still does not keep
+// the float from calling the lead.
+func TestFloatAgainstALevelThatLies(t *testing.T) {
+	for _, start := range []string{"0.15", "0.9"} { // below the cut-off, and between stop and start
+		p, d := station(t, map[string]string{"start": start, "inflow": "{constant: 18}", "transmitter": "{point: level, span: [0, 4], freeze: [{at: 0s, for: 9h}]}",
+			"control": "{cut-off: 0.2, stop: stop, lead-start: lead-start, lag-start: lag-start, alarm: high-limit, fallback: float}"})
+		up := until(t, p, d, 0, time.Second, 2*time.Hour, func() bool { return d.get(t, "float-switch") == 1 })
+		p.Step(up+2*time.Second, d)
+		d.shows(t, "float up", bits{"state.run-1": 1, "state.run-2": 0, "state.sensor": 0, "state.high": 1})
+		until(t, p, d, up, time.Second, time.Hour, func() bool { return d.get(t, "state.run-1") == 0 })
+		d.near(t, "true-level", 2.65, 0.02)
+		until(t, p, d, up, time.Second, time.Hour, func() bool { return d.get(t, "state.run-2") == 1 })
+	}
+}
+
 // TestFilling: the same with the levels turned over.
 func TestFilling(t *testing.T) {
 	p, d := made(t, vesselText(map[string]string{"service": "filling", "start": "2.0", "demand": "{constant: 18}",

@@ -82,7 +82,7 @@ func (d dice) vessel(sound bool, alternate string) (text string, pumps int) {
 	if d.IntN(2) == 0 {
 		control += fmt.Sprintf(", lag-stop: %.3f", (levels[1]+levels[2])/2)
 	}
-	control += fmt.Sprintf(", alternate: %s, start-delay: %ds, restart-delay: %ds, fallback: %s, backup-run: 1m, backup-every: 7m}", alternate, d.IntN(20), d.IntN(40), d.one("stop", "timed"))
+	control += fmt.Sprintf(", alternate: %s, start-delay: %ds, restart-delay: %ds, fallback: %s, backup-run: 1m, backup-every: 7m}", alternate, d.IntN(20), d.IntN(40), d.one("stop", "timed", map[bool]string{true: "stop", false: "float"}[filling]))
 	return vesselText(map[string]string{
 		"step":         fmt.Sprintf("%dms", 100+100*d.IntN(20)),
 		"service":      map[bool]string{true: "filling", false: "emptying"}[filling],
@@ -131,12 +131,12 @@ func TestConservation(t *testing.T) {
 		for at := time.Duration(0); at < 3*time.Hour; at += time.Duration(1 + d.IntN(int(10*time.Minute))) {
 			p.Step(at, desk)
 			in, out := v.in.value(), v.drawn.value()+v.leaked.value()+v.spilled.value()
-			came := in + math.Abs(v.pumped.value()) + began
 			if v.filling {
 				in += v.pumped.value()
 			} else {
 				out += v.pumped.value()
 			}
+			came := math.Abs(in)
 			if rest := in - out - (v.contents.value() - began); math.Abs(rest) > 1e-9*came {
 				t.Fatalf("at %s %v m3 of %v came from nowhere\n%s", at, rest, came, text)
 			}

@@ -107,7 +107,7 @@ var controlTable = doc.NewTable(
 	period("restart-delay", "from the return of the power to the first start; left out, 20s", 0, day, func(v *vesselSpec) *time.Duration { return &v.rules.restartDelay }),
 	period("check-time", "within this a called pump proves that it runs, or the next takes over; left out, 5s", 0, day, func(v *vesselSpec) *time.Duration { return &v.rules.checkTime }),
 	period("fail-delay", "so long the transmitter has failed before the fallback begins; left out, 2s", 0, day, func(v *vesselSpec) *time.Duration { return &v.rules.failDelay }),
-	doc.Choice("fallback", "without a level: stop, float (the lead runs from the float switch on until backup-run after it), timed (it runs backup-run of each backup-every); left out, stop", fallbacks,
+	doc.Choice("fallback", "without a level: stop, float (the lead runs while the float switch is up and backup-run after it; with a level too it runs while the float is up), timed (it runs backup-run of each backup-every); left out, stop", fallbacks,
 		func(v *vesselSpec, i int) { v.rules.fallback = fallback(i) }),
 	period("backup-run", "how long the fallback runs the lead; left out, 5m", 0, longest, func(v *vesselSpec) *time.Duration { return &v.rules.backupRun }),
 	period("backup-every", "how often the timed fallback runs it; left out, 30m", time.Second, longest, func(v *vesselSpec) *time.Duration { return &v.rules.backupEvery }),
