@@ -144,6 +144,13 @@ func TestHandOffAutomatic(t *testing.T) {
 	d.shows(t, "cut off", bits{"state.run-1": 0, "starts-1": 1})
 	d.near(t, "hours-1", 0.8*2/36, 0.002) // 1.6 m3 at 36 m3/h
 
+	p, d = station(t, map[string]string{"start": "1.3"}) // a start in hand holds back the others too
+	d.put(t, "mode-1", regmap.IntValue(0))
+	d.put(t, "hand-run", regmap.BoolValue(true))
+	if at := until(t, p, d, 0, 100*time.Millisecond, time.Minute, func() bool { return d.get(t, "state.called-2") == 1 }); at < 10*time.Second {
+		t.Errorf("pump 2 started %s after the start in hand, want 10s", at)
+	}
+
 	p, d = station(t, map[string]string{"start": "1.3", "inflow": "{constant: 18}"})
 	d.put(t, "mode-1", regmap.IntValue(1))
 	for at := time.Duration(0); at < 2*time.Hour; at += time.Minute {
@@ -185,7 +192,8 @@ func TestSetPoints(t *testing.T) {
 	p.Step(62*time.Second, d)
 	d.shows(t, "lead start at 0.9 m", bits{"state.run-1": 1})
 	d.put(t, "stop", regmap.FloatValue(0.95)) // above the lead start: not meant yet
-	p.Step(70*time.Second, d)
+	p.Step(78*time.Second, d)
+	d.near(t, "true-level", 0.925, 0.015) // below what was written
 	d.shows(t, "out of order", bits{"state.run-1": 1, "state.order": 1, "state.healthy": 0})
 	d.put(t, "lead-start", regmap.FloatValue(110))
 	p.Step(80*time.Second, d)

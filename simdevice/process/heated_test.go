@@ -54,6 +54,16 @@ func TestHeatingTime(t *testing.T) {
 	}
 }
 
+// TestDrawnTank: drawn and heated for long, a stirred tank stands where heat and
+// losses are even: T = (P + UA Ta + q c Tc) / (UA + q c), worked by hand.
+func TestDrawnTank(t *testing.T) {
+	p, d := made(t, tankText(map[string]string{"draw": "{constant: 0.36}", "cold": "8", "thermostat": "{set-point: 40, mode: hand, stirrer: always}"}), nil)
+	p.Step(100*time.Hour, d)
+	const qc = 0.36 / 3600 * 4186 // kW/K
+	d.near(t, "temperature", (20+0.1*10+qc*8)/(0.1+qc), 0.001)
+	d.near(t, "temperature-2", (20+0.1*10+qc*8)/(0.1+qc)*9/5+32, 0.01) // [degF]
+}
+
 // TestHeatIsKept: what the heater gave is what was lost, carried away, and is
 // there, to 1e-9.
 func TestHeatIsKept(t *testing.T) {

@@ -52,3 +52,29 @@ func TestCycleTime(t *testing.T) {
 		}
 	}
 }
+
+// TestShortestCycle: no inflow has a shorter cycle than half the pump's rate,
+// which takes 4V/D, and there filling takes as long as drawing down. Source:
+// manuals on pumping stations, V = tD/4.
+func TestShortestCycle(t *testing.T) {
+	cycle := func(inflow float64) (fill, draw time.Duration) {
+		p, d := made(t, vesselText(map[string]string{"step": "1s", "start": "0.5", "inflow": fmt.Sprintf("{constant: %v}", inflow),
+			"pumps":   "[{rate: 36, run-up: 0s, running: state.run-1}]",
+			"control": "{cut-off: 0.1, stop: 0.5, lead-start: 1.25, alarm: 2.5}"}), nil)
+		on := func() bool { return d.get(t, "state.run-1") == 1 }
+		off := func() bool { return !on() }
+		first := until(t, p, d, 0, time.Second, time.Hour, on)
+		stop := until(t, p, d, first, time.Second, time.Hour, off)
+		again := until(t, p, d, stop, time.Second, time.Hour, on)
+		return again - stop, stop - first
+	}
+	fill, draw := cycle(18)
+	if fill != 300*time.Second || draw != 300*time.Second { // 2 V / D each, V = 1.5 m3, D = 36 m3/h
+		t.Errorf("at half the rate filling takes %s and drawing down %s, want 5m0s each", fill, draw)
+	}
+	for _, inflow := range []float64{4, 9, 14, 17, 19, 22, 27, 32} {
+		if f, d := cycle(inflow); f+d <= fill+draw {
+			t.Errorf("at %v m3/h a cycle takes %s, no longer than the %s at half the rate", inflow, f+d, fill+draw)
+		}
+	}
+}
