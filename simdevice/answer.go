@@ -3,6 +3,7 @@ package simdevice
 import (
 	"encoding/binary"
 	"errors"
+	"sync"
 
 	"plumbline/decode/frame"
 	"plumbline/regmap"
@@ -14,9 +15,10 @@ const exceptionBit = 0x80
 
 // call is for whom and how a request is answered.
 type call struct {
-	unit   regmap.Unit
-	serial bool // the serial line functions are there
-	hook   func(regmap.Unit, regmap.Table, regmap.Address, uint16) uint16
+	unit    regmap.Unit
+	serial  bool // the serial line functions are there
+	hook    func(regmap.Unit, regmap.Span, []uint16, regmap.Contents)
+	outside *regmap.Outside // for all points; nil: as the map says
 }
 
 // answer appends the answer to a request PDU with a function code of 0 to 127.
@@ -95,7 +97,7 @@ func (b *Bank) access(dst []byte, q frame.Request, pdu []byte, c call) ([]byte, 
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if !b.write(write, b.incoming(q, write)) {
+	if !b.write(write, b.incoming(q, write), c.outside) {
 		return dst, frame.ServerDeviceFailure
 	}
 	switch q.Function {
@@ -146,6 +148,9 @@ func (b *Bank) appendRead(dst []byte, f frame.Function, s regmap.Span, c call) [
 	} else {
 		dst = append(dst, byte(f), byte(2*s.Count))
 	}
+	if c.hook != nil {
+		return b.appendHooked(dst, s, c)
+	}
 	t := &b.tables[s.Table]
 	for a := int(s.First); a < s.End(); {
 		cells, n := t.run(a)
@@ -155,18 +160,48 @@ func (b *Bank) appendRead(dst []byte, f frame.Function, s regmap.Span, c call) [
 			if cells != nil {
 				raw = cells[i]
 			}
-			if c.hook != nil {
-				raw = c.hook(c.unit, s.Table, regmap.Address(a+i), raw)
-			}
-			if at := a + i - int(s.First); !s.Table.Bits() {
-				dst = binary.BigEndian.AppendUint16(dst, raw)
-			} else if at%8 == 0 {
-				dst = append(dst, byte(raw&1))
-			} else {
-				dst[len(dst)-1] |= byte(raw&1) << (at % 8)
-			}
+			dst = appendItem(dst, s, a+i-int(s.First), raw)
 		}
 		a += n
 	}
 	return dst
+}
+
+// appendItem appends the item at a place of the span.
+func appendItem(dst []byte, s regmap.Span, at int, raw uint16) []byte {
+	switch {
+	case !s.Table.Bits():
+		return binary.BigEndian.AppendUint16(dst, raw)
+	case at%8 == 0:
+		return append(dst, byte(raw&1))
+	}
+	dst[len(dst)-1] |= byte(raw&1) << (at % 8)
+	return dst
+}
+
+// rooms are for the contents that a hook may change: the most that a request
+// reads. Source: V1.1b3, 6.1 (2000 bits).
+var rooms = sync.Pool{New: func() any { return new([2000]uint16) }}
+
+// appendHooked appends what the hook makes of the contents.
+func (b *Bank) appendHooked(dst []byte, s regmap.Span, c call) []byte {
+	room := rooms.Get().(*[2000]uint16)
+	defer rooms.Put(room)
+	raw := b.tables[s.Table].append(room[:0], s)
+	c.hook(c.unit, s, raw, (*locked)(b))
+	for i, w := range raw[:s.Count] {
+		dst = appendItem(dst, s, i, w)
+	}
+	return dst
+}
+
+// locked is a bank whose lock the caller holds.
+type locked Bank
+
+// AppendRaw is Bank.AppendRaw without its lock.
+func (b *locked) AppendRaw(dst []uint16, s regmap.Span) ([]uint16, bool) {
+	if !b.layout.Answers(s) {
+		return dst, false
+	}
+	return b.tables[s.Table].append(dst, s), true
 }

@@ -21,7 +21,7 @@ func TestNoAllocs(t *testing.T) {
 	if len(dst) != 252 {
 		t.Errorf("%d bytes were answered", len(dst))
 	}
-	hooked := stationOf(t, hundred(""), Options{Hooks: Hooks{Bank: func(_ regmap.Unit, _ regmap.Table, _ regmap.Address, raw uint16) uint16 { return raw }}})
+	hooked := stationOf(t, hundred(""), Options{Hooks: Hooks{Bank: func(regmap.Unit, regmap.Span, []uint16, regmap.Contents) {}}})
 	request = pdu(1, 0, 100)
 	if n := testing.AllocsPerRun(100, func() { dst = hooked.Answer(dst[:0], testUnit, request) }); n != 0 {
 		t.Errorf("%v allocations a read of 100 coils", n)

@@ -60,6 +60,7 @@ type conn struct {
 
 	turn chan struct{} // holds one element while an answer goes onto the line
 	open atomic.Int32
+	lane *lane          // fault rules at work here; nil: none so far
 	done sync.WaitGroup // deliveries under way
 }
 
@@ -161,7 +162,10 @@ func (c *conn) sendWhole(ctx context.Context, r *reply) error {
 
 // deliver brings an answer onto the line, through the hook where there is one.
 func (c *conn) deliver(ctx context.Context, r *reply) error {
-	hook := c.station.options.Hooks.Deliver
+	if r.routed != nil {
+		return c.deliverRouted(ctx, r)
+	}
+	hook := c.station.hooks.Load().Deliver
 	if hook == nil {
 		return c.sendWhole(ctx, r)
 	}
@@ -185,6 +189,12 @@ func (c *conn) deliver(ctx context.Context, r *reply) error {
 		}
 		return c.send(b)
 	})
+}
+
+// datagrams says whether each write is a datagram.
+func (c *conn) datagrams() bool {
+	d, ok := c.stream.(interface{ Datagrams() bool })
+	return ok && d.Datagrams()
 }
 
 // silence is how long a pause ends a frame.

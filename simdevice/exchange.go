@@ -17,6 +17,7 @@ type reply struct {
 	unit     regmap.Unit
 	adu      []byte
 	exchange *decode.Exchange
+	routed   *routed // what fault rules make of it; nil: it leaves as it is
 }
 
 // answerRoom is where the answer PDU is made in the buffer of its frame, so
@@ -25,12 +26,16 @@ var answerRoom = map[line.Framing]int{line.MBAP: frame.MaxMBAP - frame.MaxPDU, l
 
 // exchange answers one request and waits until the answer is delivered.
 func (c *conn) exchange(ctx context.Context, buf []byte, adu frame.ADU, sent []byte) error {
+	if c.enter() {
+		return nil
+	}
 	c.open.Add(1)
 	defer c.open.Add(-1)
 	r, err := c.reply(buf, adu, sent, c.station.answer)
 	if err != nil {
 		return err
 	}
+	c.route(r)
 	if c.framing == line.RTU && len(r.adu) > 0 && c.station.wire(c.framing) == nil {
 		wait(ctx, c.station.options.Gap)
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -24,12 +25,18 @@ func TestBankHook(t *testing.T) {
 	}
 	seen := map[item]uint16{}
 	s := stationOf(t, driven, Options{Hooks: Hooks{
-		Bank: func(u regmap.Unit, table regmap.Table, a regmap.Address, raw uint16) uint16 {
-			seen[item{u, table, a}] = raw
-			if table == regmap.Coil {
-				return raw ^ 1
+		Bank: func(u regmap.Unit, s regmap.Span, raw []uint16, now regmap.Contents) {
+			if again, ok := now.AppendRaw(nil, s); !ok || !slices.Equal(again, raw) {
+				t.Errorf("%v holds %v, and the hook was given %v", s, again, raw)
 			}
-			return raw + 1
+			for i := range raw {
+				seen[item{u, s.Table, s.First + regmap.Address(i)}] = raw[i]
+				if s.Table == regmap.Coil {
+					raw[i] ^= 1
+				} else {
+					raw[i]++
+				}
+			}
 		},
 	}})
 	wants(t, s, "04 00 00 00 04", "04 08 04 B1 00 01 40 81 00 01")

@@ -87,6 +87,9 @@ type room struct {
 func (r *room) enter(c *conn, counts *counters) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if most := c.station.refuse.Load(); most > 0 && int64(r.order.Len()) >= most {
+		return false
+	}
 	if r.order.Len() >= r.most {
 		counts.displaced.Add(1)
 		if !r.displace() {

@@ -91,8 +91,11 @@ func (c *conn) transaction(ctx context.Context, adu frame.ADU, sent []byte) erro
 		c.used()
 	}
 	wire := c.station.wire(c.framing)
-	if c.station.options.Hooks.Deliver == nil && wire == nil {
+	if c.station.hooks.Load().Deliver == nil && wire == nil && c.station.lanes.Load() == nil && c.lane == nil {
 		return c.exchange(ctx, c.out, adu, sent)
+	}
+	if c.enter() {
+		return nil
 	}
 	if c.open.Load() >= MaxTransactions {
 		c.station.counts.busy.Add(1)
@@ -104,6 +107,7 @@ func (c *conn) transaction(ctx context.Context, adu frame.ADU, sent []byte) erro
 		c.open.Add(-1)
 		return err
 	}
+	c.route(r)
 	var due time.Time
 	if wire != nil {
 		due = wire.exchange(time.Now(), len(adu.PDU), max(0, len(r.adu)-mbapHeader))

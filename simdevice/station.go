@@ -21,6 +21,10 @@ type Station struct {
 	units   []regmap.Unit // ascending
 	banks   map[regmap.Unit]*Bank
 	options Options
+	hooks   atomic.Pointer[Hooks]
+	outside atomic.Pointer[regmap.Outside] // nil: as each point's map says
+	lanes   atomic.Pointer[lanes]          // fault rules for what leaves; nil: none
+	refuse  atomic.Int64                   // listeners take no more clients than this; 0: no such fault
 	source  decode.Source
 	numbers atomic.Uint64 // of observed exchanges
 	counts  counters
@@ -81,9 +85,10 @@ const MaxTransactions = 16
 
 // Hooks are where faults made on purpose take hold. Each may be nil.
 type Hooks struct {
-	// Bank gives what a request reads in place of an item's true contents,
-	// which it is shown. The bank is locked while it is called: ask it nothing.
-	Bank func(u regmap.Unit, t regmap.Table, a regmap.Address, raw uint16) uint16
+	// Bank may change raw, what a request reads from a span. now is the true
+	// contents of the whole unit at the same moment. The bank is locked while it
+	// is called: ask it nothing else.
+	Bank func(u regmap.Unit, s regmap.Span, raw []uint16, now regmap.Contents)
 
 	// Answer stands between a request for a unit that is here and the unit. It
 	// appends the answer PDU, or nothing for silence; next is what the unit
@@ -121,6 +126,7 @@ func New(banks map[regmap.Unit]*Bank, o Options) (*Station, error) {
 	}
 	slices.Sort(s.units)
 	s.options.defaults()
+	s.SetHooks(o.Hooks)
 	if o.Pace.Baud > 0 {
 		s.wires = map[line.Framing]*wire{
 			line.RTU: newWire(o.Pace, line.RTU), line.ASCII: newWire(o.Pace, line.ASCII), line.MBAP: newWire(o.Pace, line.RTU),
@@ -144,6 +150,14 @@ func (o *Options) defaults() {
 		o.Clock = decode.NewClock()
 	}
 }
+
+// SetHooks puts other hooks in the place of those that there are, while the
+// station runs. Requests that are being answered keep the old ones.
+func (s *Station) SetHooks(h Hooks) { s.hooks.Store(&h) }
+
+// SetOutside makes writes beyond a point's limits be met so, whatever the maps
+// say; nil is as the maps say.
+func (s *Station) SetOutside(o *regmap.Outside) { s.outside.Store(o) }
 
 // Units lists the station's units, ascending.
 func (s *Station) Units() []regmap.Unit { return slices.Clone(s.units) }
@@ -199,7 +213,7 @@ func (s *Station) answer(dst []byte, u regmap.Unit, pdu []byte, tcp bool) []byte
 		return dst
 	}
 	begin := len(dst)
-	if hook := s.options.Hooks.Answer; hook != nil {
+	if hook := s.hooks.Load().Answer; hook != nil {
 		dst = hook(dst, own, pdu, func(dst []byte, u regmap.Unit, pdu []byte) []byte {
 			return s.unit(dst, u, pdu, tcp)
 		})
@@ -218,7 +232,7 @@ func (s *Station) unit(dst []byte, u regmap.Unit, pdu []byte, tcp bool) []byte {
 	if b == nil || len(pdu) == 0 || pdu[0]&exceptionBit != 0 {
 		return dst
 	}
-	return b.answer(dst, pdu, call{unit: u, serial: !tcp, hook: s.options.Hooks.Bank})
+	return b.answer(dst, pdu, call{unit: u, serial: !tcp, hook: s.hooks.Load().Bank, outside: s.outside.Load()})
 }
 
 // broadcast does a write on all units. Nothing is answered, nothing is read.
@@ -230,7 +244,7 @@ func (s *Station) broadcast(pdu []byte) {
 	}
 	var unheard [frame.MaxPDU]byte
 	for _, u := range s.units {
-		s.banks[u].answer(unheard[:0], pdu, call{unit: u, serial: true})
+		s.banks[u].answer(unheard[:0], pdu, call{unit: u, serial: true, outside: s.outside.Load()})
 	}
 }
 

@@ -31,7 +31,7 @@ func (b *Bank) allow(p *regmap.Point) {
 		t.writable[first+i] |= m
 	}
 	w := p.Write
-	if w.Outside == regmap.OutsideAccept || w.Min == nil && w.Max == nil {
+	if w.Min == nil && w.Max == nil {
 		return
 	}
 	l := limited{point: p}
@@ -102,8 +102,8 @@ func (b *Bank) mayWrite(s regmap.Span) bool {
 // write stores what a client sends, bits that the map does not let it write
 // left as they are, and values beyond their limits met as the map says. It is
 // false, with nothing stored, when a value is to be refused. The caller has
-// asked mayWrite and holds mu.
-func (b *Bank) write(s regmap.Span, raw []uint16) bool {
+// asked mayWrite and holds mu. outside is for all points; nil: as the map says.
+func (b *Bank) write(s regmap.Span, raw []uint16, outside *regmap.Outside) bool {
 	t := &b.tables[s.Table]
 	cells := t.span(s)
 	first := t.cell(int(s.First))
@@ -113,7 +113,12 @@ func (b *Bank) write(s regmap.Span, raw []uint16) bool {
 		b.staged = append(b.staged, cells[i]&^m|w&m)
 	}
 	for i := range t.limited {
-		if l := &t.limited[i]; l.point.Span().Overlaps(s) && !l.meet(t, s, b.staged) {
+		l := &t.limited[i]
+		how := l.point.Write.Outside
+		if outside != nil {
+			how = *outside
+		}
+		if how != regmap.OutsideAccept && l.point.Span().Overlaps(s) && !l.meet(t, s, b.staged, how) {
 			return false
 		}
 	}
@@ -121,12 +126,12 @@ func (b *Bank) write(s regmap.Span, raw []uint16) bool {
 	return true
 }
 
-// meet judges the value that a write would give the point and meets it as the
-// map says, within the written registers; it is false when the write is to be
+// meet judges the value that a write would give the point and meets it as how
+// says, within the written registers; it is false when the write is to be
 // refused. Where registers of the point stay unwritten there is no whole value
 // yet, so half a point is stored as it comes: a client that writes a wide
 // value one register at a time passes through values that it does not mean.
-func (l *limited) meet(t *table, s regmap.Span, staged []uint16) bool {
+func (l *limited) meet(t *table, s regmap.Span, staged []uint16, how regmap.Outside) bool {
 	p := l.point
 	offset := int(p.Address) - int(s.First)
 	if offset < 0 || offset+p.Count > s.Count {
@@ -137,9 +142,9 @@ func (l *limited) meet(t *table, s regmap.Span, staged []uint16) bool {
 	switch {
 	case !out:
 		return true
-	case p.Write.Outside == regmap.OutsideRefuse:
+	case how == regmap.OutsideRefuse:
 		return false
-	case limit == nil || p.Write.Outside == regmap.OutsideIgnore:
+	case limit == nil || how == regmap.OutsideIgnore:
 		limit = t.span(p.Span())
 	}
 	copy(now, limit)
