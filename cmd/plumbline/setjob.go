@@ -26,7 +26,7 @@ func jobOf(l *line.Line, pairs []string, f setFlags) (gate.Job, error) {
 			if p == nil {
 				return job, notUnderstood("a broadcast reaches every station, and the map of %s has no point %s", s.Name, name)
 			}
-			v, err := gate.Means(p, pairs[i+1])
+			v, err := p.Means(pairs[i+1])
 			if err != nil {
 				return job, notUnderstood("%w", err)
 			}

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"plumbline/decode"
 	"plumbline/decode/frame"
 	"plumbline/poll/link"
 	"plumbline/poll/port"
@@ -28,6 +29,8 @@ type simulateFlags struct {
 	listen            string
 	pty, asJSON, pace bool
 	share             bool
+	seed              uint64
+	faults            string
 	time              simulatedTime
 }
 
@@ -47,6 +50,10 @@ func newSimulateCommand(s *streams) *cobra.Command {
 			"interrupted.\n\n" +
 			"A process behind it makes levels rise and pumps take turns: `simulate: process:` in the map, or\n" +
 			"--process FILE. The panel changes its set-points by writing their registers.\n\n" +
+			"Lines on its input put faults on and take them off while it runs: `level = 2.70`, `freeze level`,\n" +
+			"`silence 17 for 30s`, `release all`; `help` lists them all, and each is answered with what the panel\n" +
+			"asked next. The end of the input ends the console, not the station. --faults does a file of such\n" +
+			"lines at the start.\n\n" +
 			"On a serial port it listens first and does not begin where a client is heard; --share lets in the\n" +
 			"panel that is to be tried out. Then it asks each of its numbers once.\n\n" +
 			"Exit code: 0 ended by interruption; 1 a client is heard on the serial line; 2 a file was not\n" +
@@ -67,6 +74,8 @@ func newSimulateCommand(s *streams) *cobra.Command {
 	flags.IntVar(&f.at.unit, "unit", 1, "with a map: the station's unit number")
 	addShareFlag(cmd, &f.share)
 	f.time.flags(cmd)
+	flags.StringVar(&f.faults, "faults", "", "do the lines of this file at the start, as on the console")
+	flags.Uint64Var(&f.seed, "seed", 0, "fixes the random choices of faults; 0 chooses one")
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines for the places it listens on")
 	return cmd
 }
@@ -95,8 +104,14 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 	if err != nil {
 		return err
 	}
-	station, err := newStation(l, pace)
+	c := newConsole(s.out, f.asJSON)
+	station, err := newStation(l, pace, c.observe)
 	if err != nil {
+		return err
+	}
+	c.attach(station, f.seed)
+	defer c.faults.Stop()
+	if err := f.schedule(c); err != nil {
 		return err
 	}
 	if err := f.time.attach(l, station); err != nil {
@@ -114,7 +129,37 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 			return err
 		}
 	}
+	if s.in != nil {
+		go c.read(s.in)
+	}
 	return f.serve(ctx, station, places)
+}
+
+// schedule does the lines of the faults file. Each that is wrong is told with
+// its place, and nothing is served then.
+func (f *simulateFlags) schedule(c *console) error {
+	if f.faults == "" {
+		return nil
+	}
+	text, err := doc.ReadFile(f.faults)
+	if err != nil {
+		return unreadable(err)
+	}
+	var faults []string
+	n := 0
+	for row := range strings.Lines(string(text)) {
+		n++
+		if row = strings.TrimSpace(row); row == "" || row[0] == '#' {
+			continue
+		}
+		if _, err := c.faults.Do(row); err != nil {
+			faults = append(faults, fmt.Sprintf("%s:%d  %v", f.faults, n, err))
+		}
+	}
+	if len(faults) > 0 {
+		return notUnderstood("%s", strings.Join(faults, "\n"))
+	}
+	return nil
 }
 
 // stationLine is the line file's stations, or the one of a map.
@@ -151,7 +196,7 @@ func (f *simulateFlags) pacing(l *line.Line) (line.Serial, error) {
 }
 
 // newStation makes the station of a line: a bank for each unit.
-func newStation(l *line.Line, pace line.Serial) (*simdevice.Station, error) {
+func newStation(l *line.Line, pace line.Serial, observe func(*decode.Exchange)) (*simdevice.Station, error) {
 	banks := map[regmap.Unit]*simdevice.Bank{}
 	for _, s := range l.Stations {
 		b, err := simdevice.NewBank(s.Map)
@@ -160,7 +205,7 @@ func newStation(l *line.Line, pace line.Serial) (*simdevice.Station, error) {
 		}
 		banks[s.Unit] = b
 	}
-	station, err := simdevice.New(banks, simdevice.Options{Gap: gap(l, pace), Pace: pace})
+	station, err := simdevice.New(banks, simdevice.Options{Gap: gap(l, pace), Pace: pace, Observe: observe})
 	if err != nil {
 		return nil, notUnderstood("%s: %w", l.File, err)
 	}

@@ -21,7 +21,7 @@ func FuzzMeans(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, text string) {
 		for p := range m.Readings {
-			v, err := Means(p, text)
+			v, err := p.Means(text)
 			if err != nil || p.Derived() || p.Exponent != nil {
 				continue
 			}

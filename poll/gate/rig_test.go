@@ -299,7 +299,7 @@ func (r *rig) wantOf(s *line.Station, point, text string) Want {
 	if p == nil {
 		r.Fatalf("the map has no point %s", point)
 	}
-	v, err := Means(p, text)
+	v, err := p.Means(text)
 	if err != nil {
 		r.Fatal(err)
 	}

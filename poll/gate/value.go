@@ -3,68 +3,10 @@ package gate
 import (
 	"fmt"
 	"math/big"
-	"regexp"
 	"strings"
 
 	"plumbline/regmap"
 )
-
-// Numbers as people write them. A leading zero is refused: some read 010 as 8.
-var (
-	decimalNumber = regexp.MustCompile(`^[+-]?(0|[1-9][0-9]*)(\.[0-9]+)?([eE][+-]?[0-9]{1,3})?$`)
-	hexNumber     = regexp.MustCompile(`^0[xX][0-9A-Fa-f]{1,16}$`)
-)
-
-// Means is the value that a text means for a point: the name of a named value,
-// on, off, true, false, a number in engineering units, or for a string the text
-// itself. The error says what was found and what is allowed.
-func Means(p *regmap.Point, text string) (regmap.Value, error) {
-	none := regmap.Value{}
-	if p.Type == regmap.TypeString {
-		return regmap.TextValue(text), nil
-	}
-	for _, n := range p.Values {
-		if n.Name == text {
-			if p.Type == regmap.TypeBool {
-				return regmap.BoolValue(n.Value.Sign() != 0), nil
-			}
-			return regmap.ExactValue(n.Value), nil
-		}
-	}
-	if p.Type == regmap.TypeBool {
-		switch text {
-		case "on", "true", "1":
-			return regmap.BoolValue(true), nil
-		case "off", "false", "0":
-			return regmap.BoolValue(false), nil
-		}
-		return none, fmt.Errorf("%q is not a value of %s: %s", text, p.Name, allowed(p, "on or off"))
-	}
-	switch {
-	case hexNumber.MatchString(text):
-		n, _ := new(big.Int).SetString(text[2:], 16)
-		return regmap.ExactValue(new(big.Rat).SetInt(n)), nil
-	case decimalNumber.MatchString(text):
-		r, ok := new(big.Rat).SetString(text)
-		if v := regmap.ExactValue(r); ok && v.Quality() == regmap.Good {
-			return v, nil
-		}
-	}
-	return none, fmt.Errorf("%q is not a value of %s: %s", text, p.Name, allowed(p, "a number such as 12.5, without units"))
-}
-
-// allowed is what a point takes, with its named values.
-func allowed(p *regmap.Point, kind string) string {
-	for i, n := range p.Values {
-		switch {
-		case i == 0:
-			kind += ", or " + n.Name
-		default:
-			kind += ", " + n.Name
-		}
-	}
-	return kind
-}
 
 // encode is a value as the point's registers: the right value. words say why it
 // may not be written; empty when it may. before is what the registers hold now.
@@ -153,7 +95,7 @@ func same(a, b regmap.Value) bool {
 // shows says whether a value that was read is what a text means, as far as the
 // point can hold it. words say why that cannot be told.
 func shows(p *regmap.Point, text string, read regmap.Value) (yes bool, words string) {
-	want, err := Means(p, text)
+	want, err := p.Means(text)
 	if err != nil {
 		return false, err.Error()
 	}
