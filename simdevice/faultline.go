@@ -66,7 +66,7 @@ func (f *Faults) parse(text string) (*order, error) {
 		row = verbRows["="]
 		w.take("=")
 		o.value = w.value()
-	case !known:
+	case !known || row.read == nil: // "=" has no word of its own
 		near := ""
 		if n := doc.Near(o.verb, verbNames()); n != "" {
 			near = "; did you mean " + n + "?"

@@ -32,6 +32,7 @@ clients N                     connections beyond so many are refused
 fault RULE                    a rule of faults for answers: fault answers: delay 300ms with 5%
 release POINT|unit N|outside|clients|fault|all
 list                          what is on
+report                        what the panel asked until now
 Behind them: for TIME, with P%, on unit N, of function CODE, touching POINT; before them: after TIME.
 `
 
@@ -46,6 +47,7 @@ type console struct {
 	asJSON bool
 	clock  decode.Clock
 	faults *simdevice.Faults // set before the first line
+	panel  *panelReport      // likewise; nil: none is kept
 
 	mu      sync.Mutex
 	waiting []notice
@@ -108,6 +110,11 @@ func (c *console) do(text string) {
 		defer c.mu.Unlock()
 		io.WriteString(c.out, consoleHelp)
 		return
+	case text == "report" && c.panel != nil:
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		c.panel.write(c.out, c.asJSON, "")
+		return
 	case text == "list":
 		c.say(consoleRow{Line: text, Done: count(len(c.faults.Seen()), "fault") + " on", On: c.faults.Seen()})
 		return
@@ -148,6 +155,9 @@ func (c *console) giveUp(number int, text string) {
 
 // observe is told of each exchange of the station.
 func (c *console) observe(x *decode.Exchange) {
+	if c.panel != nil {
+		c.panel.observe(x)
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	now := c.clock().Steady

@@ -42,7 +42,7 @@ var rooms = map[string][]string{
 	"poll/internal/permit": {"regmap", "regmap/line", "decode", "decode/frame"},
 	"poll/port":            {"regmap/line"},
 	"poll/plan":            {"regmap", "regmap/line", "decode", "decode/frame"},
-	"poll/link":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/internal/permit"},
+	"poll/link":            {"regmap", "regmap/line", "decode", "decode/frame", "decode/nap", "poll/internal/permit"},
 	"poll/safefile":        {},
 	"poll/feed":            {"decode"},
 	"poll/gate":            {"regmap", "regmap/line", "decode", "decode/frame", "poll/link", "poll/safefile", "poll/internal/permit"},

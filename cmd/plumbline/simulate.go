@@ -30,7 +30,8 @@ type simulateFlags struct {
 	pty, asJSON, pace bool
 	share             bool
 	seed              uint64
-	faults            string
+	faults, output    string
+	report            bool
 	time              simulatedTime
 }
 
@@ -54,6 +55,8 @@ func newSimulateCommand(s *streams) *cobra.Command {
 			"`silence 17 for 30s`, `release all`; `help` lists them all, and each is answered with what the panel\n" +
 			"asked next. The end of the input ends the console, not the station. --faults does a file of such\n" +
 			"lines at the start.\n\n" +
+			"--report says at the end what the panel asked: every range it reads or writes, how often, and where\n" +
+			"that and the map disagree; `report` on the console says it at any time.\n\n" +
 			"On a serial port it listens first and does not begin where a client is heard; --share lets in the\n" +
 			"panel that is to be tried out. Then it asks each of its numbers once.\n\n" +
 			"Exit code: 0 ended by interruption; 1 a client is heard on the serial line; 2 a file was not\n" +
@@ -74,6 +77,8 @@ func newSimulateCommand(s *streams) *cobra.Command {
 	flags.IntVar(&f.at.unit, "unit", 1, "with a map: the station's unit number")
 	addShareFlag(cmd, &f.share)
 	f.time.flags(cmd)
+	flags.BoolVar(&f.report, "report", false, "at the end: what the panel asked, and where that and the map disagree")
+	flags.StringVarP(&f.output, "output", "o", "", "with --report: file to write; its ending chooses .txt, .md, .csv, .html, .xlsx or .pdf")
 	flags.StringVar(&f.faults, "faults", "", "do the lines of this file at the start, as on the console")
 	flags.Uint64Var(&f.seed, "seed", 0, "fixes the random choices of faults; 0 chooses one")
 	flags.BoolVar(&f.asJSON, "json", false, "JSON lines for the places it listens on")
@@ -93,6 +98,9 @@ type listening struct {
 // runSimulate opens the places, says where they are, and serves until the
 // context ends.
 func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) error {
+	if f.output != "" && !f.report {
+		return notUnderstood("-o goes with --report")
+	}
 	if err := f.time.check(); err != nil {
 		return err
 	}
@@ -105,6 +113,7 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 		return err
 	}
 	c := newConsole(s.out, f.asJSON)
+	c.panel = newPanelReport(l)
 	station, err := newStation(l, pace, c.observe)
 	if err != nil {
 		return err
@@ -132,7 +141,11 @@ func runSimulate(ctx context.Context, s *streams, file string, f simulateFlags) 
 	if s.in != nil {
 		go c.read(s.in)
 	}
-	return f.serve(ctx, station, places)
+	err = f.serve(ctx, station, places)
+	if f.report {
+		err = errors.Join(err, c.panel.write(s.out, f.asJSON, f.output))
+	}
+	return err
 }
 
 // schedule does the lines of the faults file. Each that is wrong is told with

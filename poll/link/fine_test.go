@@ -10,20 +10,6 @@ import (
 	"plumbline/simdevice/fault"
 )
 
-// The runtime's timer takes whole milliseconds of a silence, and leaves the
-// last part to be slept and watched.
-func TestCoarsePartOfAWait(t *testing.T) {
-	for d, want := range map[time.Duration]time.Duration{
-		-time.Second: 0, 0: 0, 300 * time.Microsecond: 0, 1250 * time.Microsecond: 0,
-		1750 * time.Microsecond: time.Millisecond, 2005 * time.Microsecond: time.Millisecond,
-		4010 * time.Microsecond: 3 * time.Millisecond, time.Second: 999 * time.Millisecond,
-	} {
-		if got := coarse(d); got != want {
-			t.Errorf("of %s the timer takes %s, want %s", d, got, want)
-		}
-	}
-}
-
 // drained is a port with a line under it, as far as a link can see.
 type drained struct{ *fault.End }
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"runtime"
 	"slices"
 	"sync"
 	"testing"
@@ -13,6 +12,7 @@ import (
 	"github.com/goburrow/modbus"
 
 	"plumbline/decode/frame"
+	"plumbline/decode/nap"
 	"plumbline/poll/port"
 	"plumbline/regmap"
 	"plumbline/regmap/line"
@@ -78,12 +78,8 @@ func (e *pacedEnd) serve(length int) {
 // waitUntil waits for a moment, to a few microseconds.
 func waitUntil(end time.Time) {
 	time.Sleep(time.Until(end) - 2*time.Millisecond)
-	if d := time.Until(end) - watchPart; d > 0 {
-		nap(d)
-	}
-	for time.Now().Before(end) {
-		runtime.Gosched()
-	}
+	began := time.Now()
+	nap.Until(func() time.Duration { return time.Since(began) }, end.Sub(began))
 }
 
 // periods are the times from request to request, sorted.

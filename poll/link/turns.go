@@ -9,6 +9,7 @@ import (
 
 	"plumbline/decode"
 	"plumbline/decode/frame"
+	"plumbline/decode/nap"
 	"plumbline/regmap"
 	"plumbline/regmap/line"
 )
@@ -273,7 +274,7 @@ func (t *turns) obstacles(now time.Duration, c *call, adu []byte) (debt, noise, 
 func (t *turns) rest(ctx context.Context, s *session, d time.Duration) bool {
 	end, whole := t.clock().Steady+d, d
 	if t.fine.Load() {
-		d = coarse(d)
+		d = nap.Coarse(d)
 	}
 	timer := time.NewTimer(d)
 	defer timer.Stop()
